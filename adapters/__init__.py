@@ -1,0 +1,1 @@
+"""What touches the world: MQTT, SQLite, broker, simulator, recordings, command line."""

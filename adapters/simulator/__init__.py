@@ -1,0 +1,1 @@
+"""A simulated ward: lungs, gases and devices that speak the wire, with the truth beside."""

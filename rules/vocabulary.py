@@ -1,0 +1,163 @@
+"""The catalogue of facts: everything that a rule may ask about a place.
+
+A fact has a UCUM unit, a kind, a plausible range and a producer. The service computes facts for
+one moment; a value outside the plausible range is treated as unknown, with that as its reason.
+Time windows are facts of their own (`breath.count_60s`), so a rule only compares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+
+class Kind(StrEnum):
+    """What sort of value a fact holds."""
+
+    NUMBER = "number"
+    FLAG = "flag"
+    LABEL = "label"
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One entry of the catalogue. `low` and `high` bound what is plausible, in `unit`."""
+
+    name: str
+    meaning: str
+    producer: str
+    kind: Kind = Kind.NUMBER
+    unit: str = "1"
+    low: float = 0.0
+    high: float = 1e6
+    labels: tuple[str, ...] = ()
+    digits: int = 0
+
+
+def _label(name: str, meaning: str, producer: str, labels: tuple[str, ...] = ()) -> Fact:
+    return Fact(name, meaning, producer, kind=Kind.LABEL, unit="", labels=labels)
+
+
+CLASSES: Final = ("mammal", "bird", "reptile", "amphibian")
+PHASES: Final = ("preparation", "induction", "maintenance", "weaning", "recovery", "transfer")
+MODES: Final = ("controlled", "spontaneous", "standby")
+SUPPLIES: Final = ("mains", "battery")
+
+_PATIENT = (
+    _label("patient.class", "class of the animal", "patient", CLASSES),
+    _label("patient.species", "species of the animal", "patient"),
+    _label("patient.phase", "phase of the anaesthetic", "patient", PHASES),
+    Fact("patient.mass", "body mass", "patient", unit="kg", low=0.003, high=150.0, digits=2),
+)
+_SETTINGS = (
+    _label("settings.mode", "confirmed mode of the ventilator", "settings", MODES),
+    Fact("settings.pip_target", "target pressure that ends the inflation", "settings",
+         unit="cm[H2O]", high=60.0, digits=1),
+    Fact("settings.te_set", "set expiratory time", "settings", unit="s", high=60.0, digits=1),
+    Fact("settings.fresh_gas_flow", "fresh gas flow", "settings", unit="mL/min", high=20000.0),
+    Fact("settings.peep_set", "set positive end-expiratory pressure", "settings",
+         unit="cm[H2O]", high=25.0, digits=1),
+    Fact("settings.unchanged_for", "time since a setting last changed", "settings", unit="s",
+         high=1e7),
+)
+_PRESSURE = (
+    Fact("paw.pip", "peak inspiratory pressure of the last inflation", "breaths",
+         unit="cm[H2O]", low=-20.0, high=120.0, digits=1),
+    Fact("paw.pip_median_5", "median peak pressure of the last five inflations", "breaths",
+         unit="cm[H2O]", low=-20.0, high=120.0, digits=1),
+    Fact("paw.pip_over_target", "peak pressure of the last inflation less the target", "breaths",
+         unit="cm[H2O]", low=-60.0, high=120.0, digits=1),
+    Fact("paw.baseline", "baseline airway pressure before the last inflation", "breaths",
+         unit="cm[H2O]", low=-20.0, high=60.0, digits=1),
+    Fact("paw.mean", "mean airway pressure of the last whole breath", "breaths",
+         unit="cm[H2O]", low=-20.0, high=80.0, digits=1),
+    Fact("paw.max_10s", "highest airway pressure in the last 10 s", "breaths",
+         unit="cm[H2O]", low=-40.0, high=150.0, digits=1),
+    Fact("paw.sustained", "time that pressure has now stayed up without release", "breaths",
+         unit="s", high=1e5, digits=1),
+)
+_BREATHS = (
+    Fact("breath.ti", "inspiratory time of the last inflation", "breaths", unit="s", high=30.0,
+         digits=2),
+    Fact("breath.te", "expiratory time before the last inflation", "breaths", unit="s",
+         high=600.0, digits=2),
+    Fact("breath.rr", "respiratory rate, median of the last five breaths", "breaths",
+         unit="/min", high=400.0),
+    Fact("breath.ie", "expiratory time for one unit of inspiratory time (the x of 1:x)",
+         "breaths", high=1000.0, digits=1),
+    Fact("breath.count_60s", "inflations begun in the last 60 s", "breaths", high=400.0),
+    Fact("breath.since", "time since the last inflation began", "breaths", unit="s", high=1e7),
+    Fact("ti.baseline", "inspiratory time learnt while settings stood still", "baseline",
+         unit="s", high=30.0, digits=2),
+    Fact("ti.ratio_to_baseline", "inspiratory time, median of three, over its baseline",
+         "baseline", high=100.0, digits=2),
+    Fact("slope.ratio_to_baseline", "steepness of the pressure rise over its baseline",
+         "baseline", high=100.0, digits=2),
+    Fact("step.over_baseline", "change of the pressure step at the start of the inflation",
+         "baseline", unit="cm[H2O]", low=-60.0, high=60.0, digits=1),
+    Fact("volume.tidal", "tidal volume from fresh gas flow, inspiratory time and circuit",
+         "volume", unit="mL", high=5000.0, digits=1),
+    Fact("volume.per_kg", "that tidal volume per body mass", "volume", unit="mL/kg", high=200.0,
+         digits=1),
+    Fact("volume.ratio_to_baseline", "that tidal volume over its baseline", "volume",
+         high=100.0, digits=2),
+    Fact("breathing.since", "time since any breath, seen in pressure or in CO2", "breaths",
+         unit="s", high=1e7),
+)
+_CO2 = (
+    Fact("etco2", "end-tidal CO2 of the last breath", "capnogram", unit="mm[Hg]", high=200.0),
+    Fact("etco2.min_30s", "lowest end-tidal CO2 in the last 30 s", "capnogram", unit="mm[Hg]",
+         high=200.0),
+    Fact("etco2.falls_in_a_row", "breaths in a row, each with end-tidal CO2 well under the last",
+         "capnogram", high=1000.0),
+    Fact("etco2.fall_of_run", "how far end-tidal CO2 has come down over that run, as a share",
+         "capnogram", high=1.0, digits=2),
+    Fact("etco2.ratio_to_baseline", "end-tidal CO2 over its baseline", "baseline", high=100.0,
+         digits=2),
+    Fact("fico2", "inspired CO2 of the last breath", "capnogram", unit="mm[Hg]", high=150.0),
+    Fact("co2.rr", "respiratory rate seen in CO2, median of the last five", "capnogram",
+         unit="/min", high=400.0),
+    Fact("co2.since_breath", "time since CO2 last rose and fell as a breath does", "capnogram",
+         unit="s", high=1e7),
+    Fact("co2.max_10s", "highest CO2 in the last 10 s", "capnogram", unit="mm[Hg]", low=-5.0,
+         high=200.0),
+    Fact("co2.swing_10s", "highest less lowest CO2 in the last 10 s", "capnogram",
+         unit="mm[Hg]", high=200.0),
+)
+_MONITOR = (
+    Fact("spo2", "pulse oximeter saturation", "numerics", unit="%", high=100.0),
+    Fact("pulse_rate", "pulse rate", "numerics", unit="/min", low=1.0, high=1500.0),
+    Fact("temperature", "body temperature", "numerics", unit="Cel", low=0.0, high=50.0,
+         digits=1),
+)
+_POWER = (
+    _label("power.supply", "what the ventilator runs on", "power", SUPPLIES),
+    Fact("battery.charge", "battery charge", "power", unit="%", high=100.0),
+    Fact("battery.minutes_left", "minutes until the battery is empty at the present draw",
+         "power", unit="min", high=1e5),
+    Fact("journey.leaves_in", "minutes until the planned journey leaves", "journey", unit="min",
+         low=-1e5, high=1e5),
+    Fact("journey.minutes_needed", "minutes of battery the journey needs, with its margin",
+         "journey", unit="min", high=1e5),
+    Fact("journey.spare_minutes", "minutes of battery left beyond what the journey needs",
+         "journey", unit="min", low=-1e5, high=1e5),
+)
+_DATA = (
+    Fact("data.any_age", "time since anything was received from this place", "intake", unit="s",
+         high=1e7),
+    Fact("data.paw_age", "time since airway pressure was received", "intake", unit="s", high=1e7),
+    Fact("data.co2_age", "time since CO2 was received", "intake", unit="s", high=1e7),
+    Fact("data.spo2_age", "time since saturation was received", "intake", unit="s", high=1e7),
+    Fact("data.lost_60s", "messages found missing in the last 60 s", "intake", high=1e7),
+    Fact("data.refused_60s", "messages refused in the last 60 s", "intake", high=1e7),
+    Fact("data.clock_skew", "how far the device's clock is from ours (device behind is positive)",
+         "intake", unit="s", low=-1e9, high=1e9, digits=1),
+)
+
+CATALOGUE: Final[Mapping[str, Fact]] = {
+    fact.name: fact
+    for group in (_PATIENT, _SETTINGS, _PRESSURE, _BREATHS, _CO2, _MONITOR, _POWER, _DATA)
+    for fact in group
+}

@@ -1,0 +1,1 @@
+"""Physiology as pure functions: breath timing, lung mechanics, allometry, oxygen."""

@@ -1,0 +1,1 @@
+"""Signals: blocks of samples assembled, breaths and capnogram read from them."""
