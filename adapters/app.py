@@ -1,0 +1,193 @@
+"""The one place where the parts are put together."""
+
+from __future__ import annotations
+
+import logging
+import platform
+import threading
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Final, Literal
+
+from adapters.clock import SystemClock
+from adapters.config import Config
+from adapters.mqtt import BrokerAddress, MqttLink
+from adapters.rule_files import LoadedRules, load_rules
+from adapters.sqlite.store import SqliteStore
+from rules.engine import build_engine
+from service.cycle import Cycle
+from service.instants import to_text
+from service.outbound import encode, rule_set_words
+from service.watch import CYCLE_MS, Outcome, Watch
+
+log = logging.getLogger("tidewarden")
+
+HEALTH_EVERY_S: Final = 5.0
+RECONNECT_S: Final = 2.0
+EngineChoice = Literal["auto", "durable", "plain"]
+
+
+def software() -> str:
+    """Name and versions, as noted in the store for each run."""
+    return f"tidewarden {version('tidewarden')}, Python {platform.python_version()}"
+
+
+@dataclass(slots=True)
+class Parts:
+    """What a service is made of."""
+
+    rules: LoadedRules
+    watch: Watch
+    store: SqliteStore
+    link: MqttLink
+    cycle: Cycle
+    instance: str
+
+
+def assemble(
+    *,
+    rules: LoadedRules,
+    address: BrokerAddress,
+    store_directory: Path,
+    instance: str = "tidewarden",
+    engine: EngineChoice = "auto",
+    places: Collection[str] | None = None,
+) -> Parts:
+    """Open the store, take up where the last run stopped, and prepare the broker connection."""
+    chosen = build_engine(rules.rule_set, engine)
+    watch = Watch(rules.rule_set, chosen, instance=instance, places=places)
+    store = SqliteStore(store_directory)
+    progress = store.progress()
+    clock = SystemClock(not_before_ms=progress.reached_ms if progress else 0)
+    started_ms = clock.now_ms()
+    if progress is not None:
+        _take_up(watch, store, progress.reached_ms)
+    store.begin_run(
+        started_ms=started_ms,
+        instance=instance,
+        software=software(),
+        engine=chosen.name,
+        rule_set=rules.rule_set,
+        rule_files=rules.files,
+        resumed=progress is not None,
+    )
+    if progress is not None:
+        watch.resume(started_ms)
+    log.info("engine %s; rules %s@%s", chosen.name, rules.rule_set.name, rules.rule_set.version)
+    link = MqttLink(address, clock, instance, CYCLE_MS)
+    return Parts(rules, watch, store, link, Cycle(watch, link, store, link), instance)
+
+
+def _take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
+    """Bring the watch to where the store is: the last checkpoint, then what came after it.
+
+    Outcomes are dropped: they were kept and put into the outbox when they were first decided.
+    """
+    after = 0
+    checkpoint = store.checkpoint()
+    if checkpoint is not None:
+        try:
+            watch.restore(checkpoint[1])
+            after = checkpoint[0]
+        except ValueError as error:
+            log.warning("checkpoint not usable (%s); working through the whole store", error)
+    runs = [run for run in store.runs() if run.resumed and run.after_arrival > after]
+    arrivals = list(store.arrivals(after))
+    first = after
+    for run in runs:
+        cut = run.after_arrival - first
+        watch.step(arrivals[:cut], run.reached_ms)
+        watch.resume(run.started_ms)
+        arrivals, first = arrivals[cut:], run.after_arrival
+    watch.step(arrivals, reached_ms)
+    log.info("took up the store at %s (%d messages again)", to_text(reached_ms), len(arrivals))
+
+
+def run_service(
+    parts: Parts,
+    stop: threading.Event,
+    each_cycle: Callable[[Outcome], None] | None = None,
+) -> None:
+    """Run until `stop` is set. Waits for a broker that is not there yet."""
+    if not _connect(parts.link, stop):
+        parts.store.close()
+        return
+    try:
+        parts.link.post(parts.store.unsent())
+        health_due = 0.0
+        while not stop.is_set():
+            began = time.monotonic()
+            outcome = parts.cycle.run_once()
+            if each_cycle is not None:
+                each_cycle(outcome)
+            if began >= health_due:
+                parts.link.tell_health(_health(parts))
+                health_due = began + HEALTH_EVERY_S
+            stop.wait(max(0.0, CYCLE_MS / 1000.0 - (time.monotonic() - began)))
+        parts.cycle.run_once()
+    finally:
+        # What is written down must be what was decided: only after an orderly last cycle.
+        if stop.is_set():
+            parts.cycle.close()
+        parts.link.close()
+        parts.store.close()
+
+
+def _connect(link: MqttLink, stop: threading.Event) -> bool:
+    warned = False
+    while not stop.is_set():
+        try:
+            link.open()
+        except OSError as error:
+            if not warned:
+                log.warning("broker cannot be reached (%s); trying until it can", error)
+            warned = True
+            stop.wait(RECONNECT_S)
+        else:
+            return True
+    return False
+
+
+def _health(parts: Parts) -> bytes:
+    totals = parts.cycle.totals
+    state = parts.watch.state
+    devices = state.intake.devices.values()
+    return encode(
+        {
+            "schema": 1,
+            "status": "online",
+            "at": to_text(state.reached_ms),
+            "instance": parts.instance,
+            "software": software(),
+            "engine": parts.watch.engine.name,
+            "rule_set": rule_set_words(parts.rules.rule_set),
+            "places": len(state.places),
+            "standing": sum(len(place.book.standing()) for place in state.places.values()),
+            "queued": parts.link.queued,
+            "accepted": totals.accepted,
+            "refused": totals.refused,
+            "repeats": totals.repeats,
+            "late": sum(device.late for device in devices),
+            "missing": sum(device.missing for device in devices),
+            "unknown_keys": state.intake.unknown_keys,
+            "evaluations": totals.evaluations,
+        }
+    )
+
+
+def service_from_config(config: Config) -> Parts:
+    """A service as its configuration file describes it."""
+    engine: EngineChoice = "auto"
+    if config.rules.engine in ("durable", "plain"):
+        engine = "durable" if config.rules.engine == "durable" else "plain"
+    return assemble(
+        rules=load_rules(config.rules.use),
+        address=config.broker_address(),
+        store_directory=config.store.directory,
+        instance=config.service.instance,
+        engine=engine,
+        places=config.places.accept,
+    )

@@ -1,0 +1,195 @@
+"""The demo's live view in a terminal: places by need, their values, what stands and why."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from adapters.cli.words import MARKS, STYLES
+from adapters.simulator.scenario import Scenario
+from rules.rationale import display
+from service.advisories import Advisory
+from service.facts import FactSet, facts_of
+from service.outbound import NOTICE
+from service.watch import Outcome, WatchState
+
+_SHOWN_IN_FULL: Final = 4
+_VALUES: Final = (
+    ("breath.rr", "rate"),
+    ("breath.ti", "Ti"),
+    ("paw.pip", "peak"),
+    ("etco2", "CO2"),
+    ("spo2", "SpO2"),
+)
+
+
+@dataclass(slots=True)
+class PlaceView:
+    """What one place shows now."""
+
+    name: str
+    who: str
+    mode: str
+    facts: FactSet
+    standing: list[Advisory]
+    last_heard_s: float | None
+
+    @property
+    def need(self) -> tuple[int, str]:
+        """Places sort by this: the highest standing priority first, then by name."""
+        ranks = [a.priority.rank for a in self.standing if a.outranked_by is None]
+        return (min(ranks, default=9), self.name)
+
+
+@dataclass(slots=True)
+class WardView:
+    """A snapshot of the ward, made on the service's thread, drawn on the screen's."""
+
+    places: list[PlaceView] = field(default_factory=list)
+    events: int = 0
+
+
+class LatestView:
+    """Hands the newest snapshot from the service to the screen."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._names = {spec.place: spec for spec in scenario.places}
+        self._lock = threading.Lock()
+        self._view = WardView()
+        self._next_ms = 0
+
+    def on_cycle(self, state: WatchState, outcome: Outcome) -> None:
+        """Take a snapshot, at most four times a second."""
+        if state.reached_ms < self._next_ms and not outcome.events:
+            return
+        self._next_ms = state.reached_ms + 250
+        places = [self._place(name, state) for name in state.places]
+        with self._lock:
+            self._view = WardView(
+                sorted(places, key=lambda place: place.need),
+                self._view.events + len(outcome.events),
+            )
+
+    def draw(self, elapsed_s: float, total_s: float, height: int) -> RenderableType:
+        """The screen as it is now."""
+        with self._lock:
+            view = self._view
+        parts: list[RenderableType] = [_heading(elapsed_s, total_s), _table(view.places)]
+        room = height - len(view.places) - 8
+        parts.extend(_standing(view.places, room))
+        parts.append(Text(NOTICE, style="dim"))
+        return Group(*parts)
+
+    def _place(self, name: str, state: WatchState) -> PlaceView:
+        place = state.places[name]
+        bedside = place.bedside
+        patient = bedside.patient
+        who = "waiting for the animal's data"
+        if patient is not None:
+            mass = f", {patient.mass_kg:g} kg" if patient.mass_kg is not None else ""
+            who = f"{patient.patient}, {patient.species}{mass}, {patient.phase}"
+        facts = facts_of(bedside, state.reached_ms)
+        heard = facts.values.get("data.any_age")
+        return PlaceView(
+            name=bedside.place,
+            who=who,
+            mode=str(facts.values.get("settings.mode", "mode unknown")),
+            facts=facts,
+            standing=[replace(advisory) for advisory in place.book.standing()],
+            last_heard_s=heard if isinstance(heard, float) else None,
+        )
+
+
+def _heading(elapsed_s: float, total_s: float) -> RenderableType:
+    text = Text()
+    text.append("Tidewarden", style="bold")
+    text.append("  coastal wildlife hospital (invented), simulated animals, real service   ")
+    text.append(f"{elapsed_s:.0f} of {total_s:.0f} s", style="bold")
+    text.append("   Ctrl-C ends it", style="dim")
+    return Group(text, Rule(style="dim"))
+
+
+def _table(places: Sequence[PlaceView]) -> Table:
+    table = Table(box=None, expand=True, padding=(0, 1), header_style="dim")
+    table.add_column("need", width=8)
+    table.add_column("place", width=6)
+    table.add_column("who", ratio=3, no_wrap=True)
+    table.add_column("mode", width=11)
+    for _, heading in _VALUES:
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("data", justify="right", width=6)
+    for place in places:
+        table.add_row(
+            _need(place),
+            place.name,
+            place.who,
+            place.mode,
+            *(_value(place.facts, name) for name, _ in _VALUES),
+            _heard(place.last_heard_s),
+        )
+    return table
+
+
+def _need(place: PlaceView) -> Text:
+    top = next((a for a in place.standing if a.outranked_by is None), None)
+    if top is None:
+        return Text("well", style="dim")
+    word = top.priority.value
+    return Text(f"{MARKS[word]}{word}", style=STYLES[word])
+
+
+def _value(facts: FactSet, name: str) -> str:
+    value = facts.values.get(name)
+    return "-" if value is None else display(value, name)
+
+
+def _heard(age_s: float | None) -> Text:
+    if age_s is None:
+        return Text("none", style="bold")
+    return Text(f"{age_s:.0f} s", style="bold" if age_s > 3 else "dim")
+
+
+def _standing(places: Sequence[PlaceView], room: int) -> list[RenderableType]:
+    parts: list[RenderableType] = []
+    told = [(place, a) for place in places for a in place.standing if a.outranked_by is None]
+    if not places:
+        return [Padding(Text("No place has been heard yet."), (1, 0))]
+    if not told:
+        silent = [p.name for p in places if p.last_heard_s is None or p.last_heard_s > 5]
+        words = f"Not heard: {', '.join(silent)}." if silent else "Every place is being heard."
+        return [Padding(Text(f"No advisory stands. {words}", style="dim"), (1, 0))]
+    for number, (place, advisory) in enumerate(told):
+        lines = _advisory(place, advisory, full=number < _SHOWN_IN_FULL)
+        if len(lines) > room:
+            left = len(told) - number
+            parts.append(Text(f"and {left} more (a taller window shows them)", style="dim"))
+            break
+        room -= len(lines)
+        parts.extend(lines)
+    return parts
+
+
+def _advisory(place: PlaceView, advisory: Advisory, *, full: bool) -> list[RenderableType]:
+    word = advisory.priority.value
+    title = Text()
+    title.append(f"{MARKS[word]} {word:<6} ", style=STYLES[word])
+    title.append(f"{place.name}  ", style="bold")
+    title.append(advisory.says, style="bold")
+    lines: list[RenderableType] = [Text(""), title]
+    if full:
+        lines.append(Padding(Text("why    " + advisory.because, style="dim"), (0, 0, 0, 11)))
+        look = "look   " + "  /  ".join(advisory.look_at[:3])
+        lines.append(Padding(Text(look), (0, 0, 0, 11)))
+        explained = [a.title for a in place.standing if a.outranked_by == advisory.id]
+        if explained:
+            under = "also   explained by this: " + ", ".join(explained)
+            lines.append(Padding(Text(under, style="dim"), (0, 0, 0, 11)))
+    return lines

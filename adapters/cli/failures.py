@@ -1,0 +1,35 @@
+"""Bad input ends a command with exit code 2 and one clear message, never a traceback."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import click
+
+from adapters.config import ConfigError
+from adapters.recordings import RecordingError
+from adapters.rule_files import RuleFilesError
+from adapters.sqlite.store import StoreError
+from rules.engine import EngineError
+from rules.loading import RuleSetError
+
+BAD_INPUT = 2
+
+
+@contextmanager
+def bad_input() -> Iterator[None]:
+    """Turn what the user can mend into a message and exit code 2."""
+    try:
+        yield
+    except (
+        ConfigError,
+        EngineError,
+        RecordingError,
+        RuleFilesError,
+        RuleSetError,
+        StoreError,
+    ) as error:
+        click.echo(f"tidewarden: {error}", err=True)
+        sys.exit(BAD_INPUT)

@@ -1,0 +1,29 @@
+"""`tidewarden`: the commands. Exit codes: 0 well, 1 a check failed, 2 wrong use or bad input."""
+
+from __future__ import annotations
+
+import click
+
+from adapters.cli.check import check
+from adapters.cli.demo import demo
+from adapters.cli.replay import replay
+from adapters.cli.rules import rules
+from adapters.cli.serve import serve
+from service.outbound import NOTICE
+
+
+@click.group(
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=NOTICE,
+)
+@click.version_option(package_name="tidewarden", prog_name="tidewarden")
+def main() -> None:
+    """A second pair of eyes on the ventilation of very small anaesthetised animals.
+
+    Tidewarden takes in monitoring readings over MQTT, works out what the breaths mean, and
+    publishes prioritised advisories with their reasons.
+    """
+
+
+for command in (demo, serve, replay, rules, check):
+    main.add_command(command)

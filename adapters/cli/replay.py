@@ -1,0 +1,94 @@
+"""`tidewarden replay`: recordings or stores through the code that runs live."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from adapters.cli.failures import BAD_INPUT, bad_input
+from adapters.cli.words import MARKS, STYLES
+from adapters.replay import Replayed, replay_recordings, replay_store, write_files
+from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
+
+
+@click.command()
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for breaths.csv, capnogram.csv, advisories.jsonl and summary.json.",
+)
+@click.option(
+    "--rules",
+    "rules_spec",
+    default=DEFAULT_RULES,
+    show_default=True,
+    help="Rule set: NAME@VERSION of the library, or a folder.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
+def replay(recordings: tuple[Path, ...], out: Path, rules_spec: str, *, as_json: bool) -> None:
+    """Replay RECORDINGS (.jsonl or .jsonl.gz), or one store (.sqlite), offline.
+
+    Several recordings are merged by time of receipt. A store gives the very advisories that the
+    live service gave, ids and texts included.
+    """
+    with bad_input():
+        result = _replayed(recordings, load_rules(rules_spec))
+    summary = write_files(result, out)
+    if as_json:
+        click.echo(json.dumps(summary, ensure_ascii=False, indent=2))
+    else:
+        _print(summary, out)
+
+
+def _replayed(recordings: tuple[Path, ...], rules: LoadedRules) -> Replayed:
+    stores = [path for path in recordings if path.suffix == ".sqlite"]
+    if not stores:
+        return replay_recordings(recordings, rules)
+    if len(recordings) > 1:
+        click.echo("tidewarden: a store is replayed alone; give one .sqlite file", err=True)
+        sys.exit(BAD_INPUT)
+    return replay_store(stores[0], rules)
+
+
+def _print(summary: dict[str, Any], out: Path) -> None:
+    console = Console()
+    messages = summary["messages"]
+    rule_set = summary["rule_set"]
+    console.print(
+        f"{messages['accepted']} messages over {summary['duration_s'] or 0:.0f} s: "
+        f"{summary['breaths']} breaths in pressure, {summary['co2_breaths']} in CO2.",
+        highlight=False,
+    )
+    for reason, count in summary["refused_because"].items():
+        console.print(f"  refused {count} x: {reason}", style="yellow", markup=False)
+    if summary["advisories"]:
+        table = Table(box=None, header_style="dim", padding=(0, 1))
+        for heading in ("after", "priority", "place", "advisory"):
+            table.add_column(heading, no_wrap=heading != "advisory")
+        for item in summary["advisories"]:
+            word = item["priority"]
+            table.add_row(
+                f"{item['raised_s']:.1f} s",
+                Text(f"{MARKS[word]} {word}", style=STYLES[word]),
+                item["place"],
+                f"{item['says']}  [{item['rule']}]".replace("[", r"\["),
+            )
+        console.print(table)
+    else:
+        console.print("No advisory was raised.")
+    console.print(
+        f"Rules {rule_set['name']}@{rule_set['version']} ({rule_set['sha256'][:12]}), "
+        f"engine {summary['engine']}. Files in {out}.",
+        style="dim",
+        highlight=False,
+    )
+    console.print(summary["notice"], style="dim")

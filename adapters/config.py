@@ -1,0 +1,105 @@
+"""The configuration of a service: one TOML file, every key checked, errors that name the key."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from adapters.mqtt import BrokerAddress
+from adapters.rule_files import DEFAULT_RULES
+
+
+class ConfigError(ValueError):
+    """A configuration that cannot be used; the text names file, key and fix."""
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ServiceSection(_Section):
+    """`[service]`: the name of this instance on the wire; letters, digits, `.`, `_`, `-`."""
+
+    instance: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")] = "tidewarden"
+
+
+class BrokerSection(_Section):
+    """`[broker]`: where it is, who we are there. The password comes from the environment."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    client_id: Annotated[str, Field(min_length=1, max_length=64)] = "tidewarden"
+    username: str | None = None
+    password_env: str | None = None
+    ca_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _password_needs_username(self) -> Self:
+        if self.password_env is not None and self.username is None:
+            raise ValueError("password_env is given without username")
+        return self
+
+
+class StoreSection(_Section):
+    """`[store]`: the folder that holds the store; made when it is not there."""
+
+    directory: Path = Path("tidewarden-store")
+
+
+class RulesSection(_Section):
+    """`[rules]`: NAME@VERSION of the library, or a folder; which engine evaluates them."""
+
+    use: str = DEFAULT_RULES
+    engine: Annotated[str, Field(pattern="^(auto|durable|plain)$")] = "auto"
+
+
+class PlacesSection(_Section):
+    """`[places]`: the only places accepted, as WARD/PLACE; without it any place is."""
+
+    accept: list[Annotated[str, Field(pattern=r"^[\w.~-]{1,64}/[\w.~-]{1,64}$")]] | None = None
+
+
+class Config(_Section):
+    """The whole file. Every section may be left out."""
+
+    service: ServiceSection = ServiceSection()
+    broker: BrokerSection = BrokerSection()
+    store: StoreSection = StoreSection()
+    rules: RulesSection = RulesSection()
+    places: PlacesSection = PlacesSection()
+
+    def broker_address(self) -> BrokerAddress:
+        """The broker's address, with the password read from the environment."""
+        broker = self.broker
+        password = None
+        if broker.password_env is not None:
+            password = os.environ.get(broker.password_env)
+            if password is None:
+                raise ConfigError(
+                    f"broker.password_env: environment variable {broker.password_env} is not set"
+                )
+        return BrokerAddress(
+            broker.host, broker.port, broker.client_id, broker.username, password, broker.ca_file
+        )
+
+
+def read_config(path: Path) -> Config:
+    """The configuration in `path`; ConfigError says what to mend."""
+    try:
+        return Config.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        raise ConfigError(f"{path}: no such file") from None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise ConfigError(f"{path}: cannot be read: {error}") from None
+    except ValidationError as error:
+        problems = "; ".join(
+            ".".join(str(part) for part in problem["loc"])
+            + ": "
+            + problem["msg"].removeprefix("Value error, ")
+            for problem in error.errors(include_url=False)
+        )
+        raise ConfigError(f"{path}: {problems}") from None

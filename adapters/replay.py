@@ -1,0 +1,252 @@
+"""Replay: recordings or stores through the very code that runs live, and what came of it as files."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import chain, groupby
+from pathlib import Path
+from typing import Any, Final
+
+from adapters.recordings import read_recording
+from adapters.rule_files import LoadedRules
+from adapters.sqlite.store import (
+    Run,
+    open_for_reading,
+    read_arrivals,
+    read_progress,
+    read_runs,
+)
+from rules.engine import build_engine
+from service.intake import Arrival
+from service.instants import from_text, to_text
+from service.messages import Refusal, parse, split_topic
+from service.outbound import NOTICE, rule_set_words
+from service.watch import CYCLE_MS, Outcome, Watch
+
+#: After the last message of a recording the watch goes on for this long, so that what the silence
+#: means is seen; a recording that was cut is not a device that fell silent, so not for longer.
+RUN_OUT_MS: Final = 1000
+_BATCH: Final = 500
+
+
+@dataclass(slots=True)
+class Replayed:
+    """Everything a replay brought to light. `begins_ms` is the recording's first `at`."""
+
+    rules: LoadedRules
+    engine: str
+    begins_ms: int | None = None
+    ends_ms: int = 0
+    breaths: list[dict[str, Any]] = field(default_factory=list)
+    capnogram: list[dict[str, Any]] = field(default_factory=list)
+    events: list[dict[str, Any]] = field(default_factory=list)
+    accepted: int = 0
+    refused: list[dict[str, str]] = field(default_factory=list)
+    repeats: int = 0
+    evaluations: int = 0
+
+    def take(self, outcome: Outcome) -> None:
+        """Add what one step decided."""
+        self.accepted += len(outcome.accepted)
+        self.repeats += outcome.repeats
+        self.evaluations += outcome.evaluations
+        self.events.extend(body for _, _, body in outcome.events)
+        self.refused.extend(
+            {"topic": item.arrival.topic, "reason": item.reason} for item in outcome.refused
+        )
+        self._take_breaths(outcome)
+
+    def _take_breaths(self, outcome: Outcome) -> None:
+        for name, breath, volume_ml in outcome.breaths:
+            inflation = breath.inflation
+            self.breaths.append(
+                {
+                    "place": name,
+                    "start_s": inflation.start_s,
+                    "ti_s": inflation.ti_s,
+                    "te_s": breath.te_s,
+                    "pip_cmh2o": inflation.pip_cmh2o,
+                    "baseline_cmh2o": inflation.baseline_cmh2o,
+                    "mean_cmh2o": breath.mean_cmh2o,
+                    "tidal_volume_ml": volume_ml,
+                    "kind": "ventilator",
+                }
+            )
+        for name, seen in outcome.co2_breaths:
+            self.capnogram.append(
+                {
+                    "place": name,
+                    "start_s": seen.start_s,
+                    "etco2_mmhg": seen.etco2_mmhg,
+                    "fico2_mmhg": seen.fico2_mmhg,
+                }
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Arrivals watched without a pause: from one start of a service to the next."""
+
+    arrivals: Iterable[Arrival]
+    resumed_ms: int | None = None
+    until_ms: int | None = None
+
+
+def replay_recordings(paths: Sequence[Path], rules: LoadedRules) -> Replayed:
+    """Replay recordings, merged by time of receipt."""
+    arrivals = sorted(
+        chain.from_iterable(read_recording(path) for path in paths), key=lambda a: a.received_ms
+    )
+    return replay([Stretch(arrivals)], rules)
+
+
+def replay_store(path: Path, rules: LoadedRules) -> Replayed:
+    """Replay a store: the same arrivals, the same pauses, up to the same cycle."""
+    database = open_for_reading(path)
+    try:
+        progress = read_progress(database)
+        until_ms = progress.reached_ms if progress else 0
+        return replay(_stretches(read_arrivals(database), read_runs(database), until_ms), rules)
+    finally:
+        database.close()
+
+
+def _stretches(
+    arrivals: Iterator[Arrival], runs: Sequence[Run], until_ms: int
+) -> Iterator[Stretch]:
+    starts = [run for run in runs if run.resumed]
+    numbered = enumerate(arrivals, start=1)
+
+    def stretch_of(item: tuple[int, Arrival]) -> int:
+        return sum(1 for run in starts if run.after_arrival < item[0])
+
+    parts = {key: [a for _, a in group] for key, group in groupby(numbered, key=stretch_of)}
+    for at in range(len(starts) + 1):
+        end_ms = starts[at].reached_ms if at < len(starts) else until_ms
+        resumed_ms = starts[at - 1].started_ms if at > 0 else None
+        yield Stretch(parts.get(at, []), resumed_ms, end_ms)
+
+
+def replay(stretches: Iterable[Stretch], rules: LoadedRules) -> Replayed:
+    """Run stretches of arrivals through a watch of their own."""
+    engine = build_engine(rules.rule_set)
+    watch = Watch(rules.rule_set, engine)
+    result = Replayed(rules, engine.name)
+    for stretch in stretches:
+        if stretch.resumed_ms is not None:
+            watch.resume(stretch.resumed_ms)
+        last_ms = _run(watch, stretch.arrivals, result)
+        until_ms = stretch.until_ms
+        if until_ms is None:
+            until_ms = (last_ms + RUN_OUT_MS) // CYCLE_MS * CYCLE_MS
+        result.take(watch.step([], until_ms))
+    result.take(watch.finish())
+    result.ends_ms = watch.state.reached_ms
+    return result
+
+
+def _run(watch: Watch, arrivals: Iterable[Arrival], result: Replayed) -> int:
+    last_ms = watch.state.reached_ms
+    batch: list[Arrival] = []
+    for arrival in arrivals:
+        if result.begins_ms is None:
+            result.begins_ms = _sent_ms(arrival)
+        # A step ends between two cycles, never inside one.
+        if len(batch) >= _BATCH and arrival.received_ms // CYCLE_MS > last_ms // CYCLE_MS:
+            result.take(watch.step(batch, (last_ms // CYCLE_MS + 1) * CYCLE_MS))
+            batch = []
+        batch.append(arrival)
+        last_ms = arrival.received_ms
+    if batch:
+        result.take(watch.step(batch, (last_ms // CYCLE_MS + 1) * CYCLE_MS))
+    return last_ms
+
+
+def _sent_ms(arrival: Arrival) -> int | None:
+    try:
+        kind = split_topic(arrival.topic)[2]
+        return parse(kind, arrival.payload).at
+    except Refusal:
+        return None
+
+
+# -- files ------------------------------------------------------------------------------------
+
+_BREATH_COLUMNS: Final = (
+    "place", "start_s", "ti_s", "te_s", "pip_cmh2o", "baseline_cmh2o", "mean_cmh2o",
+    "tidal_volume_ml", "kind",
+)  # fmt: skip
+_CAPNOGRAM_COLUMNS: Final = ("place", "start_s", "etco2_mmhg", "fico2_mmhg")
+
+
+def write_files(result: Replayed, out: Path) -> dict[str, Any]:
+    """Write breaths.csv, capnogram.csv, advisories.jsonl and summary.json; returns the summary."""
+    out.mkdir(parents=True, exist_ok=True)
+    begins_s = (result.begins_ms or 0) / 1000.0
+    _write_csv(out / "breaths.csv", _BREATH_COLUMNS, result.breaths, begins_s)
+    _write_csv(out / "capnogram.csv", _CAPNOGRAM_COLUMNS, result.capnogram, begins_s)
+    with (out / "advisories.jsonl").open("w", encoding="utf-8") as file:
+        for body in result.events:
+            file.write(json.dumps(body, ensure_ascii=False, sort_keys=True) + "\n")
+    summary = _summary(result)
+    text = json.dumps(summary, ensure_ascii=False, indent=2) + "\n"
+    (out / "summary.json").write_text(text, encoding="utf-8")
+    return summary
+
+
+def _write_csv(
+    path: Path, columns: Sequence[str], rows: Sequence[dict[str, Any]], begins_s: float
+) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, fieldnames=columns)
+        writer.writeheader()
+        for row in sorted(rows, key=lambda row: (row["start_s"], row["place"])):
+            shown = {name: _shown(value) for name, value in row.items()}
+            shown["start_s"] = _shown(row["start_s"] - begins_s)
+            writer.writerow(shown)
+
+
+def _shown(value: float | str | None) -> str:
+    if value is None:
+        return ""
+    return f"{value:.4f}" if isinstance(value, float) else value
+
+
+def _summary(result: Replayed) -> dict[str, Any]:
+    raised = [body for body in result.events if body["event"] == "raised"]
+    begins_ms = result.begins_ms
+    return {
+        "notice": NOTICE,
+        "rule_set": rule_set_words(result.rules.rule_set),
+        "engine": result.engine,
+        "begins_at": None if begins_ms is None else to_text(begins_ms),
+        "duration_s": None if begins_ms is None else (result.ends_ms - begins_ms) / 1000.0,
+        "messages": {
+            "accepted": result.accepted,
+            "repeats": result.repeats,
+            "refused": len(result.refused),
+        },
+        "refused_because": dict(Counter(item["reason"] for item in result.refused).most_common(20)),
+        "breaths": len(result.breaths),
+        "co2_breaths": len(result.capnogram),
+        "evaluations": result.evaluations,
+        "advisories": [
+            {
+                "id": body["id"],
+                "place": f"{body['ward']}/{body['place']}",
+                "rule": body["rule"],
+                "priority": body["priority"],
+                "raised_s": _since(body["raised_at"], begins_ms),
+                "says": body["says"],
+            }
+            for body in raised
+        ],
+    }
+
+
+def _since(instant: str, begins_ms: int | None) -> float | None:
+    return None if begins_ms is None else (from_text(instant) - begins_ms) / 1000.0

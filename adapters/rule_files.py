@@ -1,0 +1,59 @@
+"""Rule sets read from the library that comes with Tidewarden, or from a folder of one's own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Final
+
+from rules.loading import load_rule_set
+from rules.model import RuleSet
+
+DEFAULT_RULES: Final = "small-animal-ventilation@0.1.0"
+
+
+class RuleFilesError(ValueError):
+    """A rule set that cannot be found; the text says what there is."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRules:
+    """A rule set with the files it was read from."""
+
+    rule_set: RuleSet
+    files: dict[str, str]
+
+
+def library() -> list[str]:
+    """All rule sets of the library, as NAME@VERSION."""
+    root = resources.files("rules") / "library"
+    return sorted(
+        f"{name.name}@{version.name}"
+        for name in root.iterdir()
+        if name.is_dir()
+        for version in name.iterdir()
+        if version.is_dir()
+    )
+
+
+def load_rules(spec: str) -> LoadedRules:
+    """The rule set named NAME@VERSION in the library, or in the folder of that path."""
+    folder: Traversable
+    if "@" in spec and not Path(spec).exists():
+        name, _, version = spec.partition("@")
+        if spec not in library():
+            known = ", ".join(library())
+            raise RuleFilesError(f"rule set {spec!r} is not in the library; it has: {known}")
+        folder = resources.files("rules") / "library" / name / version
+    else:
+        folder = Path(spec)
+        if not folder.is_dir():
+            raise RuleFilesError(f"{spec}: neither NAME@VERSION nor a folder with a rule set")
+    files = {
+        file.name: file.read_text(encoding="utf-8")
+        for file in sorted(folder.iterdir(), key=lambda file: file.name)
+        if file.name.endswith(".yaml")
+    }
+    return LoadedRules(load_rule_set(files), files)

@@ -1,0 +1,221 @@
+"""The tables of the store, as migrations. Names and units are explained in adapters/README.md."""
+
+from __future__ import annotations
+
+from sqlite_utils import Database, Migrations
+
+migrations = Migrations("tidewarden")
+
+
+@migrations()
+def m001_create(db: Database) -> None:
+    """The first version of every table."""
+    db["places"].create({"id": int, "ward": str, "place": str}, pk="id", not_null={"ward", "place"})
+    db["places"].create_index(["ward", "place"], unique=True)
+    _create_arrivals(db)
+    _create_readings(db)
+    _create_judgement(db)
+    _create_machinery(db)
+
+
+def _create_arrivals(db: Database) -> None:
+    db["messages"].create(
+        {
+            "id": int,
+            "received_at": str,
+            "received_ms": int,
+            "place_id": int,
+            "kind": str,
+            "device": str,
+            "epoch": str,
+            "seq": int,
+            "sent_at": str,
+            "payload": str,
+        },
+        pk="id",
+        foreign_keys=[("place_id", "places", "id")],
+        not_null={"received_at", "received_ms", "place_id", "kind", "device", "epoch", "seq"},
+    )
+    db["messages"].create_index(["device", "epoch", "seq"], unique=True)
+    db["messages"].create_index(["place_id", "received_ms"])
+    db["quarantined_payloads"].create({"sha256": str, "payload": bytes}, pk="sha256")
+    db["quarantine"].create(
+        {
+            "id": int,
+            "received_at": str,
+            "received_ms": int,
+            "topic": str,
+            "reason": str,
+            "size_bytes": int,
+            "payload_sha256": str,
+        },
+        pk="id",
+        foreign_keys=[("payload_sha256", "quarantined_payloads", "sha256")],
+        not_null={"received_at", "received_ms", "topic", "reason", "payload_sha256"},
+    )
+
+
+def _create_readings(db: Database) -> None:
+    db["numerics"].create(
+        {
+            "message_id": int,
+            "place_id": int,
+            "name": str,
+            "value": float,
+            "unit": str,
+            "status": str,
+        },
+        pk=("message_id", "name"),
+        foreign_keys=[("message_id", "messages", "id"), ("place_id", "places", "id")],
+    )
+    db["waveform_blocks"].create(
+        {
+            "message_id": int,
+            "place_id": int,
+            "channel": str,
+            "starts_at": str,
+            "rate_hz": float,
+            "sample_count": int,
+            "missing_count": int,
+        },
+        pk="message_id",
+        foreign_keys=[("message_id", "messages", "id"), ("place_id", "places", "id")],
+    )
+    # The samples themselves stand once, in the message; this view lays them out.
+    db.create_view(
+        "waveform_samples",
+        """
+        select b.message_id, b.place_id, b.channel, b.starts_at, s.key as sample_number,
+               s.key / b.rate_hz as after_start_s, s.value as value,
+               json_extract(m.payload, '$.unit') as unit
+          from waveform_blocks b
+          join messages m on m.id = b.message_id,
+               json_each(m.payload, '$.samples') s
+        """,
+    )
+    db["breaths"].create(
+        {
+            "id": int,
+            "place_id": int,
+            "started_at": str,
+            "ti_s": float,
+            "te_s": float,
+            "pip_cmh2o": float,
+            "baseline_cmh2o": float,
+            "mean_cmh2o": float,
+            "tidal_volume_ml": float,
+            "message_id": int,
+        },
+        pk="id",
+        foreign_keys=[("place_id", "places", "id"), ("message_id", "messages", "id")],
+    )
+    db["breaths"].create_index(["place_id", "started_at"])
+    db["co2_breaths"].create(
+        {
+            "id": int,
+            "place_id": int,
+            "started_at": str,
+            "etco2_mmhg": float,
+            "fico2_mmhg": float,
+            "message_id": int,
+        },
+        pk="id",
+        foreign_keys=[("place_id", "places", "id"), ("message_id", "messages", "id")],
+    )
+    db["co2_breaths"].create_index(["place_id", "started_at"])
+
+
+def _create_judgement(db: Database) -> None:
+    db["rule_sets"].create(
+        {
+            "id": int,
+            "name": str,
+            "version": str,
+            "sha256": str,
+            "files": str,
+        },
+        pk="id",
+        not_null={"name", "version", "sha256", "files"},
+    )
+    db["rule_sets"].create_index(["sha256"], unique=True)
+    db["findings"].create(
+        {
+            "id": int,
+            "place_id": int,
+            "rule_set_id": int,
+            "rule": str,
+            "at": str,
+            "holds": int,
+        },
+        pk="id",
+        foreign_keys=[("place_id", "places", "id"), ("rule_set_id", "rule_sets", "id")],
+    )
+    db["advisories"].create(
+        {
+            "id": str,
+            "place_id": int,
+            "rule_set_id": int,
+            "rule": str,
+            "priority": str,
+            "state": str,
+            "patient": str,
+            "onset_at": str,
+            "raised_at": str,
+            "acknowledged_at": str,
+            "acknowledged_by": str,
+            "cleared_at": str,
+            "outranked_by": str,
+            "says": str,
+            "because": str,
+        },
+        pk="id",
+        foreign_keys=[
+            ("place_id", "places", "id"),
+            ("rule_set_id", "rule_sets", "id"),
+        ],
+    )
+    db["advisory_events"].create(
+        {
+            "id": int,
+            "advisory_id": str,
+            "at": str,
+            "event": str,
+            "by": str,
+            "reason": str,
+            "body": str,
+        },
+        pk="id",
+        foreign_keys=[("advisory_id", "advisories", "id")],
+    )
+    db["advisory_events"].create_index(["advisory_id"])
+    db["advisory_readings"].create(
+        {"advisory_id": str, "fact": str, "message_id": int},
+        pk=("advisory_id", "fact", "message_id"),
+        foreign_keys=[("advisory_id", "advisories", "id"), ("message_id", "messages", "id")],
+    )
+
+
+def _create_machinery(db: Database) -> None:
+    db["outbox"].create(
+        {"id": int, "created_at": str, "topic": str, "payload": bytes, "retain": int}, pk="id"
+    )
+    db["runs"].create(
+        {
+            "id": int,
+            "started_at": str,
+            "started_ms": int,
+            "after_arrival": int,
+            "reached_ms": int,
+            "instance": str,
+            "software": str,
+            "engine": str,
+            "rule_set_id": int,
+            "resumed": int,
+        },
+        pk="id",
+        foreign_keys=[("rule_set_id", "rule_sets", "id")],
+    )
+    db["progress"].create({"id": int, "reached_ms": int, "last_arrival": int}, pk="id")
+    db["checkpoints"].create(
+        {"id": int, "last_arrival": int, "written_at": str, "state": bytes}, pk="id"
+    )

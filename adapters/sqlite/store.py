@@ -1,0 +1,448 @@
+"""The store: everything received and decided, in one SQLite file, one transaction a cycle."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any, Final
+
+from sqlite_utils import Database
+from sqlite_utils.db import Table
+
+from adapters.sqlite.schema import migrations
+from rules.model import RuleSet
+from service import messages as wire
+from service.instants import to_text
+from service.intake import Accepted, Arrival, Refused
+from service.ports import Posting
+from service.watch import Outcome
+
+FILE_NAME: Final = "tidewarden.sqlite"
+Row = dict[str, Any]
+
+
+class StoreError(RuntimeError):
+    """The store cannot be used as asked; the text says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One start of a service on this store: after which arrival, and which cycle, it took up."""
+
+    started_ms: int
+    after_arrival: int
+    reached_ms: int
+    resumed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the store has come: end of the last cycle kept, and the last arrival number."""
+
+    reached_ms: int
+    last_arrival: int
+
+
+class SqliteStore:
+    """Write side of the store. One process at a time owns it."""
+
+    def __init__(self, directory: Path) -> None:
+        directory.mkdir(parents=True, exist_ok=True)
+        self.path = directory / FILE_NAME
+        self._lock = _lock(directory / "tidewarden.lock")
+        self._db = Database(sqlite3.connect(self.path, check_same_thread=False))
+        self._db.execute("pragma journal_mode=wal")
+        self._db.execute("pragma synchronous=full")
+        self._db.execute("pragma foreign_keys=on")
+        migrations.apply(self._db)
+        self._places: dict[tuple[str, str], int] = {
+            (row["ward"], row["place"]): row["id"] for row in self._table("places").rows
+        }
+        self._next_posting = self._highest("outbox") + 1
+        self._rule_set_id: int | None = None
+
+    def close(self) -> None:
+        """Close the file and give up the lock."""
+        self._db.close()
+        self._lock.close()
+
+    # -- start ----------------------------------------------------------------------------
+
+    def begin_run(
+        self,
+        *,
+        started_ms: int,
+        instance: str,
+        software: str,
+        engine: str,
+        rule_set: RuleSet,
+        rule_files: Mapping[str, str],
+        resumed: bool,
+    ) -> None:
+        """Note the start of a service: who, with which rules and engine, after what."""
+        with self._db.atomic():
+            known = list(self._table("rule_sets").rows_where("sha256 = ?", [rule_set.sha256]))
+            if known:
+                self._rule_set_id = known[0]["id"]
+            else:
+                row = {
+                    "name": rule_set.name,
+                    "version": rule_set.version,
+                    "sha256": rule_set.sha256,
+                    "files": json.dumps(rule_files, ensure_ascii=False, sort_keys=True),
+                }
+                self._rule_set_id = self._table("rule_sets").insert(row).last_pk
+            progress = self.progress()
+            self._table("runs").insert(
+                {
+                    "started_at": to_text(started_ms),
+                    "started_ms": started_ms,
+                    "after_arrival": progress.last_arrival if progress else 0,
+                    "reached_ms": progress.reached_ms if progress else 0,
+                    "instance": instance,
+                    "software": software,
+                    "engine": engine,
+                    "rule_set_id": self._rule_set_id,
+                    "resumed": int(resumed),
+                }
+            )
+
+    def progress(self) -> Progress | None:
+        """How far the store has come; None in a new one."""
+        return read_progress(self._db)
+
+    def checkpoint(self) -> tuple[int, bytes] | None:
+        """The last checkpoint and the arrival number up to which it holds."""
+        for row in self._table("checkpoints").rows:
+            return int(row["last_arrival"]), bytes(row["state"])
+        return None
+
+    def arrivals(self, after: int = 0) -> Iterator[Arrival]:
+        """Stored arrivals with a number above `after`, in order."""
+        return read_arrivals(self._db, after)
+
+    def runs(self) -> list[Run]:
+        """All starts, in order."""
+        return read_runs(self._db)
+
+    def unsent(self) -> list[Posting]:
+        """What is still in the outbox, in order."""
+        return [
+            Posting(row["id"], row["topic"], bytes(row["payload"]), bool(row["retain"]))
+            for row in self._table("outbox").rows_where(order_by="id")
+        ]
+
+    # -- one cycle ------------------------------------------------------------------------
+
+    def commit(
+        self, outcome: Outcome, sent: Iterable[int], checkpoint: bytes | None
+    ) -> list[Posting]:
+        """Keep it all, or nothing: one transaction."""
+        gone = list(sent)
+        postings = self._postings(outcome)
+        with self._db.atomic():
+            self._keep_messages(outcome.accepted)
+            self._keep_quarantine(outcome.refused)
+            self._keep_breaths(outcome)
+            self._keep_findings(outcome)
+            self._keep_events(outcome)
+            self._keep_outbox(outcome.reached_ms, postings)
+            self._db.conn.executemany("delete from outbox where id = ?", [[number] for number in gone])
+            last = self._keep_progress(outcome)
+            if checkpoint is not None:
+                row = {
+                    "id": 1,
+                    "last_arrival": last,
+                    "written_at": to_text(outcome.reached_ms),
+                    "state": checkpoint,
+                }
+                self._table("checkpoints").upsert(row, pk="id")
+        return postings
+
+    def _postings(self, outcome: Outcome) -> list[Posting]:
+        first = self._next_posting
+        self._next_posting += len(outcome.outbox)
+        return [
+            Posting(first + at, message.topic, message.payload, message.retain)
+            for at, message in enumerate(outcome.outbox)
+        ]
+
+    def _keep_messages(self, accepted: list[Accepted]) -> None:
+        messages: list[Row] = []
+        numerics: list[Row] = []
+        blocks: list[Row] = []
+        for item in accepted:
+            place_id = self._place_id(item.ward, item.place)
+            message = item.message
+            messages.append(
+                {
+                    "id": item.number,
+                    "received_at": to_text(item.arrival.received_ms),
+                    "received_ms": item.arrival.received_ms,
+                    "place_id": place_id,
+                    "kind": item.kind,
+                    "device": message.device,
+                    "epoch": message.epoch,
+                    "seq": message.seq,
+                    "sent_at": to_text(message.at),
+                    "payload": item.arrival.payload.decode(),
+                }
+            )
+            if isinstance(message, wire.Numerics):
+                numerics.extend(_numeric_rows(item.number, place_id, message))
+            elif isinstance(message, wire.Waveform):
+                blocks.append(_block_row(item.number, place_id, message))
+        self._insert("messages", messages)
+        self._insert("numerics", numerics)
+        self._insert("waveform_blocks", blocks)
+
+    def _keep_quarantine(self, refused: list[Refused]) -> None:
+        for item in refused:
+            payload = item.arrival.payload
+            digest = hashlib.sha256(payload).hexdigest()
+            self._db.execute(
+                "insert or ignore into quarantined_payloads (sha256, payload) values (?, ?)",
+                [digest, payload],
+            )
+            self._table("quarantine").insert(
+                {
+                    "id": item.number,
+                    "received_at": to_text(item.arrival.received_ms),
+                    "received_ms": item.arrival.received_ms,
+                    "topic": item.arrival.topic,
+                    "reason": item.reason,
+                    "size_bytes": len(payload),
+                    "payload_sha256": digest,
+                }
+            )
+
+    def _keep_breaths(self, outcome: Outcome) -> None:
+        breaths = [
+            {
+                "place_id": self._place_id(*name.split("/")),
+                "started_at": to_text(round(breath.inflation.start_s * 1000)),
+                "ti_s": breath.inflation.ti_s,
+                "te_s": breath.te_s,
+                "pip_cmh2o": breath.inflation.pip_cmh2o,
+                "baseline_cmh2o": breath.inflation.baseline_cmh2o,
+                "mean_cmh2o": breath.mean_cmh2o,
+                "tidal_volume_ml": volume_ml,
+                "message_id": self._message_id(breath.inflation.reference),
+            }
+            for name, breath, volume_ml in outcome.breaths
+        ]
+        co2_breaths = [
+            {
+                "place_id": self._place_id(*name.split("/")),
+                "started_at": to_text(round(breath.start_s * 1000)),
+                "etco2_mmhg": breath.etco2_mmhg,
+                "fico2_mmhg": breath.fico2_mmhg,
+                "message_id": self._message_id(breath.reference),
+            }
+            for name, breath in outcome.co2_breaths
+        ]
+        self._insert("breaths", breaths)
+        self._insert("co2_breaths", co2_breaths)
+
+    def _keep_findings(self, outcome: Outcome) -> None:
+        self._insert(
+            "findings",
+            [
+                {
+                    "place_id": self._place_id(*name.split("/")),
+                    "rule_set_id": self._rule_set_id,
+                    "rule": finding.rule,
+                    "at": to_text(finding.at_ms),
+                    "holds": int(finding.holds),
+                }
+                for name, finding in outcome.findings
+            ],
+        )
+
+    def _keep_events(self, outcome: Outcome) -> None:
+        for name, event, body in outcome.events:
+            advisory = event.advisory
+            self._table("advisories").upsert(
+                {
+                    "id": advisory.id,
+                    "place_id": self._place_id(*name.split("/")),
+                    "rule_set_id": self._rule_set_id,
+                    **{
+                        column: body[column]
+                        for column in ("rule", "priority", "state", "patient", "raised_at",
+                                       "acknowledged_at", "acknowledged_by", "cleared_at",
+                                       "outranked_by", "says", "because")
+                    },
+                    "onset_at": body["onset"],
+                },
+                pk="id",
+            )  # fmt: skip
+            self._table("advisory_events").insert(
+                {
+                    "advisory_id": advisory.id,
+                    "at": to_text(event.at_ms),
+                    "event": event.kind,
+                    "by": event.by,
+                    "reason": event.reason,
+                    "body": json.dumps(body, ensure_ascii=False, sort_keys=True),
+                }
+            )
+            if event.kind == "raised":
+                self._keep_readings(event.advisory.id, body)
+
+    def _keep_readings(self, advisory_id: str, body: Mapping[str, Any]) -> None:
+        rows = {
+            (evidence["fact"], message_id)
+            for evidence in body["evidence"]
+            for reference in evidence["readings"]
+            if (message_id := self._message_id(reference)) is not None
+        }
+        self._insert(
+            "advisory_readings",
+            [
+                {"advisory_id": advisory_id, "fact": fact, "message_id": message_id}
+                for fact, message_id in sorted(rows)
+            ],
+        )
+
+    def _keep_outbox(self, reached_ms: int, postings: list[Posting]) -> None:
+        self._insert(
+            "outbox",
+            [
+                {
+                    "id": posting.number,
+                    "created_at": to_text(reached_ms),
+                    "topic": posting.topic,
+                    "payload": posting.payload,
+                    "retain": int(posting.retain),
+                }
+                for posting in postings
+            ],
+        )
+
+    def _keep_progress(self, outcome: Outcome) -> int:
+        numbers = [item.number for item in (*outcome.accepted, *outcome.refused)]
+        known = self.progress()
+        last = max(numbers, default=known.last_arrival if known else 0)
+        self._db.execute(
+            "insert or replace into progress (id, reached_ms, last_arrival) values (1, ?, ?)",
+            [outcome.reached_ms, last],
+        )
+        return last
+
+    # -- helpers --------------------------------------------------------------------------
+
+    def _table(self, name: str) -> Table:
+        return self._db.table(name)
+
+    def _insert(self, table: str, rows: list[Row]) -> None:
+        if rows:
+            self._table(table).insert_all(rows)
+
+    def _highest(self, table: str) -> int:
+        found = self._db.execute(f"select max(id) from {table}").fetchone()  # noqa: S608 - our name
+        return int(found[0] or 0)
+
+    def _place_id(self, ward: str, place: str) -> int:
+        known = self._places.get((ward, place))
+        if known is None:
+            known = self._table("places").insert({"ward": ward, "place": place}).last_pk
+            self._places[ward, place] = int(known)
+        return int(known)
+
+    def _message_id(self, reference: str) -> int | None:
+        """Row of `device:epoch:seq`; device and epoch may hold colons themselves."""
+        parts = reference.split(":")
+        for at in range(1, len(parts) - 1):
+            key = [":".join(parts[:at]), ":".join(parts[at:-1]), int(parts[-1])]
+            row = self._db.execute(
+                "select id from messages where device = ? and epoch = ? and seq = ?", key
+            ).fetchone()
+            if row is not None:
+                return int(row[0])
+        return None
+
+
+def read_progress(db: Database) -> Progress | None:
+    """How far a store has come; None in a new one."""
+    row = db.execute("select reached_ms, last_arrival from progress").fetchone()
+    return None if row is None else Progress(int(row[0]), int(row[1]))
+
+
+def read_runs(db: Database) -> list[Run]:
+    """All starts of a service on a store, in order."""
+    return [
+        Run(row["started_ms"], row["after_arrival"], row["reached_ms"], bool(row["resumed"]))
+        for row in db.table("runs").rows_where(order_by="id")
+    ]
+
+
+def read_arrivals(db: Database, after: int = 0) -> Iterator[Arrival]:
+    """Accepted and refused arrivals of a store in their order of receipt."""
+    rows = db.execute(
+        """
+        select m.id, m.received_ms,
+               'tidewarden/1/' || p.ward || '/' || p.place || '/' || m.kind, m.payload
+          from messages m join places p on p.id = m.place_id where m.id > :after
+        union all
+        select q.id, q.received_ms, q.topic, b.payload
+          from quarantine q join quarantined_payloads b on b.sha256 = q.payload_sha256
+         where q.id > :after
+         order by 1
+        """,
+        {"after": after},
+    )
+    for _, received_ms, topic, payload in rows:
+        yield Arrival(received_ms, topic, payload.encode() if isinstance(payload, str) else payload)
+
+
+def open_for_reading(path: Path) -> Database:
+    """A store opened read-only, also while a service writes it. Rows come by name."""
+    if not path.is_file():
+        raise StoreError(f"{path}: no store there")
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    return Database(connection)
+
+
+def _numeric_rows(number: int, place_id: int, message: wire.Numerics) -> list[Row]:
+    return [
+        {
+            "message_id": number,
+            "place_id": place_id,
+            "name": name,
+            "value": quantity.value,
+            "unit": quantity.unit,
+            "status": quantity.status,
+        }
+        for name, quantity in message.values.items()
+    ]
+
+
+def _block_row(number: int, place_id: int, message: wire.Waveform) -> Row:
+    return {
+        "message_id": number,
+        "place_id": place_id,
+        "channel": message.channel,
+        "starts_at": to_text(message.at),
+        "rate_hz": message.rate_hz,
+        "sample_count": len(message.samples),
+        "missing_count": sum(sample is None for sample in message.samples),
+    }
+
+
+def _lock(path: Path) -> IO[str]:
+    handle = path.open("w")
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        handle.close()
+        raise StoreError(
+            f"{path.parent}: another Tidewarden service is writing this store; stop it or choose "
+            "another [store] directory"
+        ) from None
+    return handle

@@ -1,0 +1,418 @@
+"""One place: everything known of the patient there, as far as it decides what is advised.
+
+The state is plain data, so that it can be written down and taken up again without a difference.
+Device time places samples within a stream; how long ago something was is counted in received
+time, so a wrong device clock does not make old data look fresh.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Final
+
+from service import messages as wire
+from service.baseline import Baseline
+from service.intake import Accepted, Refused
+from service.physiology.mechanics import tidal_volume_ml
+from service.signals.assembly import Assembler, Block, Piece
+from service.signals.breaths import Breath, BreathFinder, Found, Inflation
+from service.signals.capnogram import Capnogram, Co2Breath
+from service.signals.windows import Extremes
+
+#: Breaths are kept for the longest window of any fact, and never fewer than the last few.
+KEPT_BREATHS_S: Final = 65.0
+KEPT_BREATHS: Final = 6
+KEPT_ETCO2: Final = 40
+KEPT_POWER: Final = 180
+_ML_PER_MIN_TO_ML_PER_S: Final = 1.0 / 60.0
+
+
+@dataclass(slots=True)
+class Reading:
+    """The newest value of one thing, or why there is none, and the message that brought it."""
+
+    value: float | None
+    status: str | None
+    at_ms: int
+    received_ms: int
+    reference: str
+
+
+@dataclass(slots=True)
+class PatientInfo:
+    """Who lies here. `mass_kg` may be unknown."""
+
+    patient: str
+    species: str
+    class_: str
+    mass_kg: float | None
+    phase: str
+    reference: str
+
+
+@dataclass(slots=True)
+class SettingsInfo:
+    """Confirmed settings of the ventilator, in our units; None where never sent."""
+
+    mode: str | None = None
+    pip_target: float | None = None
+    te_set: float | None = None
+    fresh_gas_flow: float | None = None
+    peep_set: float | None = None
+    circuit_compliance: float | None = None
+    at_ms: int = 0
+    received_ms: int = 0
+    changed_ms: int = 0
+    reference: str = ""
+
+
+@dataclass(slots=True)
+class PowerInfo:
+    """One report of the supply."""
+
+    supply: str
+    charge_percent: float | None
+    current_a: float | None
+    capacity_ah: float | None
+    at_ms: int
+    received_ms: int
+    reference: str
+
+
+@dataclass(slots=True)
+class JourneyInfo:
+    """A planned journey; minutes as announced."""
+
+    to: str
+    leaves_at_ms: int
+    minutes: float
+    return_minutes: float
+    margin_minutes: float
+    reference: str
+
+
+@dataclass(slots=True)
+class Expired:
+    """One end-tidal CO2, from the waveform or, without one, from the monitor's numeric."""
+
+    etco2_mmhg: float
+    seen_ms: int
+    from_waveform: bool
+    reference: str
+
+
+@dataclass(slots=True)
+class Channel:
+    """One waveform: assembly, and where its device time stands against received time."""
+
+    assembler: Assembler = field(default_factory=Assembler)
+    extremes: Extremes = field(default_factory=Extremes)
+    begun_s: float | None = None
+    end_s: float | None = None
+    received_ms: int | None = None
+    reference: str = ""
+
+    def now_s(self, now_ms: int) -> float | None:
+        """Device time at `now_ms`, carried on from the last block received."""
+        if self.end_s is None or self.received_ms is None:
+            return None
+        return self.end_s + (now_ms - self.received_ms) / 1000.0
+
+
+@dataclass(slots=True)
+class Completed:
+    """What one step of a bedside completed, for the store and for derived messages."""
+
+    breaths: list[tuple[Breath, float | None]] = field(default_factory=list)
+    co2_breaths: list[Co2Breath] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Bedside:
+    """All state of one place."""
+
+    ward: str
+    place: str
+    patient: PatientInfo | None = None
+    settings: SettingsInfo | None = None
+    journey: JourneyInfo | None = None
+    power: deque[PowerInfo] = field(default_factory=deque)
+    numerics: dict[str, Reading] = field(default_factory=dict)
+    paw: Channel = field(default_factory=Channel)
+    co2: Channel = field(default_factory=Channel)
+    finder: BreathFinder = field(default_factory=BreathFinder)
+    capnogram: Capnogram = field(default_factory=Capnogram)
+    inflations: deque[Inflation] = field(default_factory=deque)
+    last_breath: Breath | None = None
+    co2_breaths: deque[Co2Breath] = field(default_factory=deque)
+    expired: deque[Expired] = field(default_factory=deque)
+    pressure_baseline: Baseline = field(default_factory=lambda: Baseline(guide="ti"))
+    co2_baseline: Baseline = field(default_factory=lambda: Baseline(guide="etco2"))
+    last_device_ms: int | None = None
+    skews_ms: deque[int] = field(default_factory=deque)
+    missing: deque[tuple[int, int]] = field(default_factory=deque)
+    refused: deque[tuple[int, str]] = field(default_factory=deque)
+
+    @property
+    def name(self) -> str:
+        """`ward/place`."""
+        return f"{self.ward}/{self.place}"
+
+    def take(self, accepted: Accepted) -> Completed:
+        """Apply one accepted message; returns the breaths it completed."""
+        message, received_ms = accepted.message, accepted.arrival.received_ms
+        reference = f"{message.device}:{message.epoch}:{message.seq}"
+        completed = Completed()
+        if accepted.newly_missing or accepted.late:
+            self.missing.append((received_ms, accepted.newly_missing - accepted.late))
+        match message:
+            case wire.Waveform():
+                self._take_waveform(message, received_ms, reference, completed)
+            case wire.Numerics():
+                self._take_numerics(message, received_ms, reference, late=accepted.late)
+            case wire.Settings():
+                if not (accepted.late and _newer(self.settings, message)):
+                    self._take_settings(message, received_ms, reference)
+            case wire.Power():
+                if not (accepted.late and self.power and _newer(self.power[-1], message)):
+                    self._take_power(message, received_ms, reference)
+            case wire.Patient():
+                self._take_patient(message, reference)
+            case wire.Journey():
+                self.journey = JourneyInfo(
+                    message.to,
+                    message.leaves_at,
+                    message.minutes,
+                    message.return_minutes,
+                    message.margin_minutes,
+                    reference,
+                )
+            case wire.Request():
+                pass
+        if not isinstance(message, wire.Patient | wire.Journey | wire.Request):
+            self._device_heard(message, received_ms)
+        return completed
+
+    def take_refused(self, refused: Refused) -> None:
+        """Remember that something from this place could not be used."""
+        self.refused.append((refused.arrival.received_ms, refused.reason))
+
+    def due(self, now_ms: int) -> Completed:
+        """Let blocks that waited long enough for a lost predecessor through."""
+        completed = Completed()
+        for piece in self.paw.assembler.due(now_ms):
+            self._analyse_paw(piece, completed)
+        for piece in self.co2.assembler.due(now_ms):
+            self._analyse_co2(piece, completed)
+        return completed
+
+    def forget_older_than(self, now_ms: int, keep_ms: int = 60_000) -> None:
+        """Drop what lies outside every window."""
+        while self.missing and self.missing[0][0] < now_ms - keep_ms:
+            self.missing.popleft()
+        while self.refused and self.refused[0][0] < now_ms - keep_ms:
+            self.refused.popleft()
+
+    def finish(self) -> Completed:
+        """Close the breath that is still open, at the end of a recording."""
+        completed = Completed()
+        self._keep_found(self.finder.finish(), completed)
+        return completed
+
+    def tidal_volume_ml(self, inflation: Inflation) -> float | None:
+        """Volume into the lung by fresh gas flow and time; None while flow is not known."""
+        settings = self.settings
+        if settings is None or settings.fresh_gas_flow is None:
+            return None
+        return tidal_volume_ml(
+            settings.fresh_gas_flow * _ML_PER_MIN_TO_ML_PER_S,
+            inflation.ti_s,
+            settings.circuit_compliance or 0.0,
+            inflation.pip_cmh2o,
+            inflation.baseline_cmh2o,
+        )
+
+    def usual_period_s(self) -> float | None:
+        """The time between breaths to expect: from the set Te while it is known, else as seen."""
+        periods = [i.period_s for i in list(self.inflations)[-5:] if i.period_s is not None]
+        settings = self.settings
+        if self.inflations and settings and settings.te_set and settings.mode == "controlled":
+            return median(i.ti_s for i in list(self.inflations)[-5:]) + settings.te_set
+        return median(periods) if periods else None
+
+    # -- one kind of message each ---------------------------------------------------------
+
+    def _device_heard(self, message: wire.Message, received_ms: int) -> None:
+        self.last_device_ms = received_ms
+        sent_ms = message.end_ms if isinstance(message, wire.Waveform) else message.at
+        self.skews_ms.append(round(received_ms - sent_ms))
+        if len(self.skews_ms) > 20:
+            self.skews_ms.popleft()
+
+    def _take_waveform(
+        self, message: wire.Waveform, received_ms: int, reference: str, completed: Completed
+    ) -> None:
+        block = Block(
+            message.at / 1000.0, message.rate_hz, message.samples, received_ms, reference
+        )
+        if message.channel == "paw":
+            for piece in self.paw.assembler.add(block):
+                self._analyse_paw(piece, completed)
+        elif message.channel == "co2":
+            for piece in self.co2.assembler.add(block):
+                self._analyse_co2(piece, completed)
+
+    def _analyse_paw(self, piece: Piece, completed: Completed) -> None:
+        if _set_back(self.paw, piece):
+            self.inflations.clear()
+        samples = _feed(self.paw, piece)
+        self._keep_found(self.finder.feed(samples, piece.block.reference), completed)
+
+    def _keep_found(self, found: Found, completed: Completed) -> None:
+        for inflation in found.inflations:
+            self.inflations.append(inflation)
+            self.pressure_baseline.add(
+                {
+                    "ti": inflation.ti_s,
+                    "slope": inflation.slope_cmh2o_per_s,
+                    "step": inflation.step_cmh2o,
+                    "volume": self.tidal_volume_ml(inflation),
+                }
+            )
+        _keep_recent(self.inflations)
+        for breath in found.breaths:
+            self.last_breath = breath
+            completed.breaths.append((breath, self.tidal_volume_ml(breath.inflation)))
+
+    def _analyse_co2(self, piece: Piece, completed: Completed) -> None:
+        if _set_back(self.co2, piece):
+            self.co2_breaths.clear()
+        samples = _feed(self.co2, piece)
+        for breath in self.capnogram.feed(samples, piece.block.reference):
+            self.co2_breaths.append(breath)
+            completed.co2_breaths.append(breath)
+            late_s = (self.co2.end_s or breath.end_s) - breath.end_s
+            seen_ms = piece.block.received_ms - round(1000.0 * late_s)
+            self._keep_expired(Expired(breath.etco2_mmhg, seen_ms, True, breath.reference))
+        _keep_recent(self.co2_breaths)
+
+    def _keep_expired(self, expired: Expired) -> None:
+        self.expired.append(expired)
+        self.co2_baseline.add({"etco2": expired.etco2_mmhg})
+        while len(self.expired) > KEPT_ETCO2:
+            self.expired.popleft()
+
+    def _take_numerics(
+        self, message: wire.Numerics, received_ms: int, reference: str, *, late: bool
+    ) -> None:
+        for name, quantity in message.values.items():
+            if late and _newer(self.numerics.get(name), message):
+                continue
+            usable = quantity.status != "questionable"
+            self.numerics[name] = Reading(
+                quantity.value if usable else None,
+                quantity.status,
+                message.at,
+                received_ms,
+                reference,
+            )
+            value = self.numerics[name].value
+            if name == "etco2" and self.co2.end_s is None and value is not None:
+                self._keep_expired(Expired(value, received_ms, False, reference))
+
+    def _take_settings(self, message: wire.Settings, received_ms: int, reference: str) -> None:
+        known = self.settings
+        new = SettingsInfo(
+            mode=message.mode or (known.mode if known else None),
+            at_ms=message.at,
+            received_ms=received_ms,
+            changed_ms=received_ms,
+            reference=reference,
+        )
+        names = ("pip_target", "te_set", "fresh_gas_flow", "peep_set", "circuit_compliance")
+        for name in names:
+            quantity: wire.Quantity | None = getattr(message, name)
+            kept = getattr(known, name) if known else None
+            setattr(new, name, kept if quantity is None else quantity.value)
+        same = known is not None and all(
+            getattr(known, name) == getattr(new, name) for name in ("mode", *names)
+        )
+        if same and known is not None:
+            new.changed_ms = known.changed_ms
+        self.settings = new
+        if not same:
+            self._relearn()
+
+    def _take_power(self, message: wire.Power, received_ms: int, reference: str) -> None:
+        self.power.append(
+            PowerInfo(
+                supply=message.supply,
+                charge_percent=message.charge.value if message.charge else None,
+                current_a=message.current.value if message.current else None,
+                capacity_ah=message.capacity.value if message.capacity else None,
+                at_ms=message.at,
+                received_ms=received_ms,
+                reference=reference,
+            )
+        )
+        while len(self.power) > KEPT_POWER:
+            self.power.popleft()
+
+    def _take_patient(self, message: wire.Patient, reference: str) -> None:
+        if self.patient is not None and self.patient.patient != message.patient:
+            self._relearn()
+            self.expired.clear()
+            self.co2_breaths.clear()
+            self.inflations.clear()
+            self.journey = None
+        self.patient = PatientInfo(
+            message.patient,
+            message.species,
+            message.class_,
+            message.mass.value if message.mass else None,
+            message.phase,
+            reference,
+        )
+
+    def _relearn(self) -> None:
+        self.pressure_baseline.reset()
+        self.co2_baseline.reset()
+
+
+def _newer(known: Reading | SettingsInfo | PowerInfo | None, message: wire.Message) -> bool:
+    """Whether what is known was taken by the device after `message`, which comes late."""
+    return known is not None and known.at_ms > message.at
+
+
+def _keep_recent(breaths: deque[Inflation] | deque[Co2Breath]) -> None:
+    while (
+        len(breaths) > KEPT_BREATHS and breaths[-1].start_s - breaths[0].start_s > KEPT_BREATHS_S
+    ):
+        breaths.popleft()
+
+
+def _set_back(channel: Channel, piece: Piece) -> bool:
+    """Whether the device's clock was set back before this block: old times mean nothing now."""
+    if channel.end_s is None or piece.block.start_s > channel.end_s - 1.0:
+        return False
+    channel.extremes.buckets.clear()
+    return True
+
+
+def _feed(channel: Channel, piece: Piece) -> list[tuple[float, float | None]]:
+    """Note the block on its channel; its samples with their times."""
+    block = piece.block
+    interval_s = 1.0 / block.rate_hz
+    samples = [(block.start_s + i * interval_s, value) for i, value in enumerate(block.samples)]
+    if channel.begun_s is None or block.start_s < channel.begun_s:
+        channel.begun_s = block.start_s
+    channel.end_s = block.end_s
+    channel.received_ms = block.received_ms
+    channel.reference = block.reference
+    add = channel.extremes.add
+    for t, value in samples:
+        if value is not None:
+            add(t, value)
+    return samples

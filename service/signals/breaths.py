@@ -1,0 +1,298 @@
+"""Breaths in airway pressure, found sample by sample.
+
+Terms are those of ISO 19223: an inflation runs from the rise of airway pressure to its release
+(so a pause counts as inspiratory time), the expiratory time from there to the next rise. No
+sample after the release is needed to report an inflation; the whole breath is final when the next
+one begins. Results do not depend on how the samples were cut into blocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+#: A rise of this much over the baseline may be an inflation; larger breaths raise it (cmH2O).
+MIN_RISE_CMH2O: Final = 1.0
+MAX_RISE_CMH2O: Final = 3.0
+RISE_SHARE: Final = 0.2
+#: An excursion that ends smaller or shorter than this was none.
+MIN_AMPLITUDE_CMH2O: Final = 1.5
+MIN_TI_S: Final = 0.05
+#: Pressure under this share of the inflation's height has been released.
+RELEASE_SHARE: Final = 0.4
+TOP_SHARE: Final = 0.5
+#: A fall of this share of the height from one sample to the next is part of the release.
+FALL_SHARE: Final = 0.08
+#: The baseline follows expired pressure with this time constant; the floor creeps up with that.
+BASELINE_TAU_S: Final = 0.15
+FLOOR_TAU_S: Final = 0.5
+#: How far a dip (an effort, a gasp) may take the floor under the baseline.
+MAX_DIP_CMH2O: Final = 1.0
+#: A dip that lasts longer than this was a new, lower resting pressure.
+MAX_DIP_S: Final = 1.0
+#: Pressure must stay released for this share of the usual time between breaths (and at most for
+#: that long) before the inflation has ended: an effort against the closed valve is no release.
+RELEASE_HOLD_SHARE: Final = 0.15
+MAX_RELEASE_HOLD_S: Final = 0.9
+#: Samples lost for longer than this break the breath they fall in.
+MAX_LOST_S: Final = 0.1
+#: The ramp is fitted from this share of the inspiratory time on, past the resistive step.
+FIT_FROM_SHARE: Final = 0.35
+#: A breath that no other follows for this long is closed, its expiratory time unknown.
+LONGEST_TE_S: Final = 60.0
+MAX_KEPT_SAMPLES: Final = 4000
+
+
+@dataclass(slots=True)
+class Inflation:
+    """One inflation, reported at its release. Pressures in cmH2O, times in s (device time)."""
+
+    start_s: float
+    ti_s: float
+    pip_cmh2o: float
+    baseline_cmh2o: float
+    #: Height of the ramp's line at the start over the baseline: the resistive step (about R Q).
+    step_cmh2o: float | None
+    slope_cmh2o_per_s: float | None
+    #: Time from the start of the breath before; None after a gap or for the first.
+    period_s: float | None
+    reference: str
+
+
+@dataclass(slots=True)
+class Breath:
+    """A whole breath: its inflation, then expiratory time and mean pressure up to the next."""
+
+    inflation: Inflation
+    te_s: float | None
+    mean_cmh2o: float | None
+
+
+@dataclass(slots=True)
+class Found:
+    """What a run of samples brought to light."""
+
+    inflations: list[Inflation] = field(default_factory=list)
+    breaths: list[Breath] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class BreathFinder:
+    """The streaming state of one pressure channel."""
+
+    inspiring: bool = False
+    floor: float | None = None
+    baseline: float = 0.0
+    height: float = 5.0
+    usual_period: float | None = None
+    dip_t: float | None = None
+    last_t: float | None = None
+    # The last time pressure lay at the baseline, and what has been seen since.
+    low_t: float = 0.0
+    rising: list[tuple[float, float]] = field(default_factory=list)
+    # The inflation under way.
+    start_t: float = 0.0
+    start_baseline: float = 0.0
+    peak: float = 0.0
+    released_at: int | None = None
+    # The breath whose expiration is under way.
+    open_breath: Inflation | None = None
+    breath_start: float | None = None
+    pressure_sum: float = 0.0
+    pressure_count: int = 0
+
+    def feed(self, samples: Iterable[tuple[float, float | None]], reference: str) -> Found:
+        """Take (time s, pressure cmH2O or None) in time order; returns what was found."""
+        found = Found()
+        for t, pressure in samples:
+            if pressure is None:
+                continue
+            if self.last_t is not None:
+                dt = t - self.last_t
+                if not 0.0 < dt <= MAX_LOST_S:
+                    self._break(found)
+                    dt = 0.0
+            else:
+                dt = 0.0
+            self.last_t = t
+            if self.inspiring:
+                self._inspire(t, pressure, reference, found)
+            else:
+                self._expire(t, pressure, dt, found)
+        return found
+
+    def finish(self) -> Found:
+        """Close the last breath at the end of a recording, its expiratory time unknown."""
+        found = Found()
+        self._break(found)
+        return found
+
+    @property
+    def inspiring_since(self) -> float | None:
+        """Start of an inflation that has not been released yet (device time, s)."""
+        return self.start_t if self.inspiring else None
+
+    def _expire(self, t: float, pressure: float, dt: float, found: Found) -> None:
+        if self.floor is None:
+            self.floor = self.baseline = pressure
+            self.low_t = t
+        self._count(pressure)
+        if self.open_breath is not None and t - self.open_breath.start_s > LONGEST_TE_S:
+            self._close_unfollowed(found)
+        rise = min(MAX_RISE_CMH2O, max(MIN_RISE_CMH2O, RISE_SHARE * self.height))
+        if self._dips(t, pressure):
+            return
+        if pressure < self.floor:
+            self.floor = pressure
+        elif pressure < self.floor + rise:
+            self.floor += (pressure - self.floor) * min(1.0, dt / FLOOR_TAU_S)
+        if pressure <= self.floor + 0.4 * rise:
+            self.baseline += (pressure - self.baseline) * min(1.0, dt / BASELINE_TAU_S)
+            self.low_t = t
+            self.rising.clear()
+            return
+        self.rising.append((t, pressure))
+        if pressure >= self.floor + rise:
+            self._begin()
+        elif len(self.rising) > MAX_KEPT_SAMPLES or t - self.rising[0][0] > 2.0 * FLOOR_TAU_S:
+            # A new, higher resting pressure, not a breath: follow it.
+            self.floor = self.baseline = pressure
+            self.rising.clear()
+            self.low_t = t
+
+    def _dips(self, t: float, pressure: float) -> bool:
+        """An effort or a gasp pulls pressure down for a moment; it moves no baseline."""
+        if pressure >= self.baseline - MAX_DIP_CMH2O:
+            self.dip_t = None
+            return False
+        if self.dip_t is None:
+            self.dip_t = t
+        if t - self.dip_t <= MAX_DIP_S:
+            self.rising.clear()
+            self.low_t = t
+            return True
+        self.floor = self.baseline = pressure
+        self.dip_t = None
+        return False
+
+    def _begin(self) -> None:
+        self.inspiring = True
+        self.start_t = self.low_t
+        self.start_baseline = self.baseline
+        self.peak = max(p for _, p in self.rising)
+
+    def _inspire(self, t: float, pressure: float, reference: str, found: Found) -> None:
+        if len(self.rising) < MAX_KEPT_SAMPLES:
+            self.rising.append((t, pressure))
+        else:
+            self.rising[-1] = (t, pressure)
+        if pressure > self.peak:
+            self.peak = pressure
+        amplitude = self.peak - self.start_baseline
+        if pressure >= self.start_baseline + RELEASE_SHARE * amplitude:
+            self.released_at = None
+            return
+        if self.released_at is None:
+            self.released_at = len(self.rising) - 1
+        if t - self.rising[self.released_at][0] < self._release_hold_s():
+            return
+        self._end(amplitude, reference, found)
+
+    def _release_hold_s(self) -> float:
+        if self.usual_period is None:
+            return 0.0
+        return min(MAX_RELEASE_HOLD_S, RELEASE_HOLD_SHARE * self.usual_period)
+
+    def _end(self, amplitude: float, reference: str, found: Found) -> None:
+        end = self._top_of_fall(amplitude)
+        ti_s = self.rising[end][0] - self.start_t
+        if amplitude >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S:
+            self._close_open(self.start_t, found)
+            self._report(end, ti_s, reference, found)
+        else:
+            self._count_all(self.rising)
+        after = [pressure for _, pressure in self.rising[end + 1 :]]
+        self.low_t = self.rising[-1][0]
+        self.floor = max(min(after), self.start_baseline - MAX_DIP_CMH2O)
+        self.inspiring = False
+        self.released_at = None
+        self.rising.clear()
+
+    def _top_of_fall(self, amplitude: float) -> int:
+        """Index of the last sample before the release."""
+        samples = self.rising
+        level = self.start_baseline + TOP_SHARE * amplitude
+        at = self.released_at or 0
+        while at > 0 and samples[at][1] < level:
+            at -= 1
+        while at > 0 and samples[at - 1][1] - samples[at][1] >= FALL_SHARE * amplitude:
+            at -= 1
+        return at
+
+    def _report(self, end: int, ti_s: float, reference: str, found: Found) -> None:
+        step, slope = self._ramp(end, ti_s)
+        inflation = Inflation(
+            start_s=self.start_t,
+            ti_s=ti_s,
+            pip_cmh2o=self.peak,
+            baseline_cmh2o=self.start_baseline,
+            step_cmh2o=step,
+            slope_cmh2o_per_s=slope,
+            period_s=None if self.breath_start is None else self.start_t - self.breath_start,
+            reference=reference,
+        )
+        if inflation.period_s is not None:
+            usual = self.usual_period or inflation.period_s
+            self.usual_period = usual + 0.3 * (inflation.period_s - usual)
+        self.height += 0.3 * (self.peak - self.start_baseline - self.height)
+        found.inflations.append(inflation)
+        self.open_breath = inflation
+        self.breath_start = self.start_t
+        self.pressure_sum, self.pressure_count = 0.0, 0
+        self._count_all(self.rising)
+
+    def _ramp(self, end: int, ti_s: float) -> tuple[float | None, float | None]:
+        """Least-squares line through the ramp: its height at the start, and its slope."""
+        first_t = self.start_t + FIT_FROM_SHARE * ti_s
+        top = max(range(end + 1), key=lambda at: self.rising[at][1])
+        points = [(t - self.start_t, p) for t, p in self.rising[: top + 1] if t >= first_t]
+        if len(points) < 4:
+            return None, None
+        n = len(points)
+        mean_t = sum(t for t, _ in points) / n
+        mean_p = sum(p for _, p in points) / n
+        spread = sum((t - mean_t) ** 2 for t, _ in points)
+        slope = sum((t - mean_t) * (p - mean_p) for t, p in points) / spread
+        return mean_p - slope * mean_t - self.start_baseline, slope
+
+    def _close_open(self, next_start: float, found: Found) -> None:
+        inflation = self.open_breath
+        if inflation is None:
+            return
+        te_s = next_start - (inflation.start_s + inflation.ti_s)
+        mean = self.pressure_sum / self.pressure_count if self.pressure_count else None
+        found.breaths.append(Breath(inflation, te_s, mean))
+        self.open_breath = None
+
+    def _break(self, found: Found) -> None:
+        """Samples were lost: what is under way has no end and no expiratory time."""
+        self._close_unfollowed(found)
+        self.inspiring = False
+        self.released_at = self.dip_t = None
+        self.floor = None
+        self.rising.clear()
+
+    def _close_unfollowed(self, found: Found) -> None:
+        if self.open_breath is not None:
+            found.breaths.append(Breath(self.open_breath, None, None))
+        self.open_breath = None
+        self.breath_start = None
+
+    def _count(self, pressure: float) -> None:
+        self.pressure_sum += pressure
+        self.pressure_count += 1
+
+    def _count_all(self, samples: list[tuple[float, float]]) -> None:
+        self.pressure_sum += sum(p for _, p in samples)
+        self.pressure_count += len(samples)

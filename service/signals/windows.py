@@ -1,0 +1,53 @@
+"""Extremes over the last seconds of a signal, kept in half-second buckets.
+
+Buckets are fixed in time, so what a window says does not depend on how samples were cut into
+blocks; a window is right to within one bucket.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Final
+
+BUCKETS_PER_S: Final = 2
+
+
+@dataclass(slots=True)
+class Bucket:
+    """Highest and lowest value from `number` / 2 s on, for half a second."""
+
+    number: int
+    highest: float
+    lowest: float
+
+
+@dataclass(slots=True)
+class Extremes:
+    """Highest and lowest values of the last `keep_s` seconds."""
+
+    keep_s: float = 10.0
+    buckets: deque[Bucket] = field(default_factory=deque)
+
+    def add(self, t: float, value: float) -> None:
+        """Take one sample at time `t` (s)."""
+        number = int(t * BUCKETS_PER_S)
+        if self.buckets and self.buckets[-1].number == number:
+            last = self.buckets[-1]
+            if value > last.highest:
+                last.highest = value
+            elif value < last.lowest:
+                last.lowest = value
+            return
+        self.buckets.append(Bucket(number, value, value))
+        oldest = number - int(self.keep_s * BUCKETS_PER_S)
+        while self.buckets[0].number < oldest:
+            self.buckets.popleft()
+
+    def over(self, now_s: float, seconds: float) -> tuple[float, float] | None:
+        """Lowest and highest since `now_s` - `seconds`; None when no sample falls there."""
+        first = int((now_s - seconds) * BUCKETS_PER_S) + 1
+        recent = [bucket for bucket in self.buckets if bucket.number >= first]
+        if not recent:
+            return None
+        return min(b.lowest for b in recent), max(b.highest for b in recent)

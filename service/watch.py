@@ -1,0 +1,293 @@
+"""The watch over all places: cycles of fixed length, each a pure function of what was received.
+
+A cycle takes what was received in its bin of time, updates the places touched and those whose
+time has come, and says what is to be kept and published. It reads no clock: it is told up to
+which moment all arrivals are known. A live service, a restart and a replay run this same code.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from pydantic import TypeAdapter
+
+from rules.engine import Engine, clean
+from rules.limits import PatientContext, ResolvedLimit
+from rules.model import Rule, RuleSet
+from service import messages as wire
+from service import outbound
+from service.advisories import Advisory, AdvisoryEvent, Book, Changes, Finding, Moment
+from service.bedside import Bedside, Completed
+from service.facts import facts_of
+from service.intake import Accepted, Arrival, Intake, IntakeState, Refused, Repeat
+from service.outbound import Outgoing
+from service.signals.breaths import Breath
+from service.signals.capnogram import Co2Breath
+from service.wording import write_advisory
+
+CYCLE_MS: Final = 50
+#: A place is looked at this often even when nothing arrives: silence is news too.
+LOOK_EVERY_MS: Final = 1000
+#: After a restart a silent place is first looked at this much later, so that what waited at the
+#: broker arrives before anything is called missing.
+GRACE_MS: Final = 5000
+#: Written into a checkpoint; another number means that the state cannot be taken up.
+STATE_FORMAT: Final = 1
+
+
+@dataclass(slots=True)
+class PlaceState:
+    """All state of one place: what is known there, what is advised, when to look next."""
+
+    bedside: Bedside
+    book: Book = field(default_factory=Book)
+    due_ms: int = 0
+
+
+@dataclass(slots=True)
+class WatchState:
+    """All state of a watch. `reached_ms` is the end of the last cycle."""
+
+    format: int = STATE_FORMAT
+    rules_sha256: str = ""
+    reached_ms: int = 0
+    intake: IntakeState = field(default_factory=IntakeState)
+    places: dict[str, PlaceState] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What cycles decided: to be kept in one transaction, then published."""
+
+    accepted: list[Accepted] = field(default_factory=list)
+    refused: list[Refused] = field(default_factory=list)
+    repeats: int = 0
+    breaths: list[tuple[str, Breath, float | None]] = field(default_factory=list)
+    co2_breaths: list[tuple[str, Co2Breath]] = field(default_factory=list)
+    findings: list[tuple[str, Finding]] = field(default_factory=list)
+    events: list[tuple[str, AdvisoryEvent, dict[str, object]]] = field(default_factory=list)
+    outbox: list[Outgoing] = field(default_factory=list)
+    derived: list[Outgoing] = field(default_factory=list)
+    evaluations: int = 0
+    reached_ms: int = 0
+    resumed_ms: int | None = None
+
+    def is_empty(self) -> bool:
+        """Whether there is nothing to keep."""
+        return not (self.accepted or self.refused or self.findings or self.events or self.outbox)
+
+
+_STATE: Final = TypeAdapter(WatchState)
+
+
+class Watch:
+    """Watches all places with one rule set and one engine."""
+
+    def __init__(
+        self,
+        rule_set: RuleSet,
+        engine: Engine,
+        *,
+        instance: str = "tidewarden",
+        places: Collection[str] | None = None,
+        cycle_ms: int = CYCLE_MS,
+    ) -> None:
+        self.rule_set = rule_set
+        self.engine = engine
+        self._instance = instance
+        self._cycle_ms = cycle_ms
+        self._intake = Intake(places)
+        self._limits: dict[PatientContext, dict[str, ResolvedLimit]] = {}
+        self.state = WatchState(rules_sha256=rule_set.sha256, intake=self._intake.state)
+
+    # -- state ----------------------------------------------------------------------------
+
+    def checkpoint(self) -> bytes:
+        """The whole state as JSON; numbers come back from it to the last bit."""
+        return _STATE.dump_json(self.state)
+
+    def restore(self, checkpoint: bytes) -> None:
+        """Take up a state. ValueError when it was written by another version of the code."""
+        state = _STATE.validate_json(checkpoint)
+        if state.format != STATE_FORMAT:
+            raise ValueError(f"checkpoint has format {state.format}, expected {STATE_FORMAT}")
+        state.rules_sha256 = self.rule_set.sha256
+        self.state = state
+        self._intake.state = state.intake
+
+    def resume(self, at_ms: int) -> Outcome:
+        """Begin again after a pause in which nothing was watched: silent places get a grace."""
+        self.state.reached_ms = max(self.state.reached_ms, self._bin_end(at_ms) - self._cycle_ms)
+        for place in self.state.places.values():
+            place.due_ms = self.state.reached_ms + GRACE_MS
+        return Outcome(reached_ms=self.state.reached_ms, resumed_ms=at_ms)
+
+    # -- cycles ---------------------------------------------------------------------------
+
+    def step(self, arrivals: Sequence[Arrival], until_ms: int) -> Outcome:
+        """Work through every cycle that ends at or before `until_ms`.
+
+        `arrivals` are in order of receipt, all received before `until_ms`, which is a whole
+        number of cycles.
+        """
+        outcome = Outcome(reached_ms=self.state.reached_ms)
+        at = 0
+        while True:
+            ends = [place.due_ms for place in self.state.places.values()]
+            ends = [self._cycle_ending(due_ms) for due_ms in ends]
+            if at < len(arrivals):
+                ends.append(self._bin_end(arrivals[at].received_ms))
+            end_ms = min(ends, default=until_ms + 1)
+            if end_ms > until_ms:
+                break
+            end_ms = max(end_ms, self.state.reached_ms)
+            first = at
+            while at < len(arrivals) and arrivals[at].received_ms < end_ms:
+                at += 1
+            self._cycle(arrivals[first:at], end_ms, outcome)
+        self.state.reached_ms = max(self.state.reached_ms, until_ms)
+        outcome.reached_ms = self.state.reached_ms
+        return outcome
+
+    def finish(self) -> Outcome:
+        """Close what is open at the end of a recording."""
+        outcome = Outcome(reached_ms=self.state.reached_ms)
+        for name, place in sorted(self.state.places.items()):
+            self._keep(name, place.bedside.finish(), outcome)
+        return outcome
+
+    def _bin_end(self, received_ms: int) -> int:
+        return (received_ms // self._cycle_ms + 1) * self._cycle_ms
+
+    def _cycle_ending(self, due_ms: int) -> int:
+        return -(-due_ms // self._cycle_ms) * self._cycle_ms
+
+    def _cycle(self, arrivals: Sequence[Arrival], end_ms: int, outcome: Outcome) -> None:
+        touched: set[str] = set()
+        requests: list[tuple[str, wire.Request]] = []
+        for arrival in arrivals:
+            self._take(arrival, touched, requests, outcome)
+        touched.update(n for n, place in self.state.places.items() if place.due_ms <= end_ms)
+        for name in sorted(touched):
+            self._look(name, end_ms, outcome)
+        for name, request in requests:
+            self._answer(name, request, end_ms, outcome)
+        self.state.reached_ms = end_ms
+
+    def _take(
+        self,
+        arrival: Arrival,
+        touched: set[str],
+        requests: list[tuple[str, wire.Request]],
+        outcome: Outcome,
+    ) -> None:
+        taken = self._intake.take(arrival)
+        if isinstance(taken, Repeat):
+            outcome.repeats += 1
+            return
+        if isinstance(taken, Refused):
+            outcome.refused.append(taken)
+            outcome.outbox.append(outbound.rejected_message(self._instance, taken))
+            if taken.ward is not None and taken.place is not None and self._may_open(taken):
+                place = self._place(taken.ward, taken.place)
+                place.bedside.take_refused(taken)
+                touched.add(place.bedside.name)
+            return
+        outcome.accepted.append(taken)
+        bedside = self._place(taken.ward, taken.place).bedside
+        self._keep(bedside.name, bedside.take(taken), outcome)
+        touched.add(bedside.name)
+        if isinstance(taken.message, wire.Request):
+            requests.append((bedside.name, taken.message))
+
+    def _may_open(self, refused: Refused) -> bool:
+        """A device that only ever sends what cannot be used must still be noticed."""
+        return not refused.reason.startswith("topic:")
+
+    def _place(self, ward: str, place: str) -> PlaceState:
+        name = f"{ward}/{place}"
+        if name not in self.state.places:
+            self.state.places[name] = PlaceState(Bedside(ward, place))
+        return self.state.places[name]
+
+    def _look(self, name: str, now_ms: int, outcome: Outcome) -> None:
+        """Work out facts, rules and advisories of one place."""
+        place = self.state.places[name]
+        self._keep(name, place.bedside.due(now_ms), outcome)
+        place.bedside.forget_older_than(now_ms)
+        moment = self._moment(place.bedside, now_ms)
+        outcome.evaluations += 1
+
+        def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
+            return write_advisory(place.bedside, rule, at, onset_ms, identity)
+
+        changes = place.book.move(name, self.rule_set, moment, write)
+        self._publish(name, place, changes, now_ms, outcome)
+        waits = (
+            place.bedside.paw.assembler.next_due_ms(),
+            place.bedside.co2.assembler.next_due_ms(),
+            place.book.next_due_ms(self.rule_set),
+        )
+        place.due_ms = max(
+            now_ms + 1,
+            min([now_ms + LOOK_EVERY_MS, *(wait for wait in waits if wait is not None)]),
+        )
+
+    def _moment(self, bedside: Bedside, now_ms: int) -> Moment:
+        facts = facts_of(bedside, now_ms)
+        kept, dropped = clean(facts.values)
+        facts.values = kept
+        facts.unknown.update(dropped)
+        patient = bedside.patient
+        context = PatientContext(
+            class_=patient.class_ if patient else None,
+            species=patient.species if patient else None,
+            mass_kg=patient.mass_kg if patient else None,
+            phase=patient.phase if patient else None,
+        )
+        limits = self._limits.get(context)
+        if limits is None:
+            limits = self._limits[context] = dict(self.rule_set.limits.resolve(context))
+        return Moment(
+            now_ms,
+            patient.patient if patient else None,
+            facts,
+            limits,
+            self.engine.evaluate(kept, limits),
+        )
+
+    def _answer(self, name: str, request: wire.Request, now_ms: int, outcome: Outcome) -> None:
+        place = self.state.places[name]
+        reason: str | None = None
+        if request.action == "acknowledge":
+            result = place.book.acknowledge(request.target, request.by, now_ms)
+            if isinstance(result, AdvisoryEvent):
+                self._publish(name, place, Changes(events=[result]), now_ms, outcome)
+            else:
+                reason = result
+        else:
+            reason = f"action {request.action!r} is not known; this version knows: acknowledge"
+        outcome.outbox.append(
+            outbound.reply_message(name, request.id, now_ms, done=reason is None, reason=reason)
+        )
+
+    def _publish(
+        self, name: str, place: PlaceState, changes: Changes, now_ms: int, outcome: Outcome
+    ) -> None:
+        outcome.findings.extend((name, finding) for finding in changes.findings)
+        for event in changes.events:
+            body = outbound.event_body(name, event, self.rule_set)
+            outcome.events.append((name, event, body))
+            outcome.outbox.append(outbound.advisory_message(name, body))
+        if changes.events:
+            standing = place.book.standing()
+            outcome.outbox.append(
+                outbound.standing_message(name, standing, now_ms, self.rule_set)
+            )
+
+    def _keep(self, name: str, completed: Completed, outcome: Outcome) -> None:
+        outcome.breaths.extend((name, breath, volume) for breath, volume in completed.breaths)
+        outcome.co2_breaths.extend((name, breath) for breath in completed.co2_breaths)
+        outcome.derived.extend(outbound.derived_messages(name, completed))

@@ -1,0 +1,105 @@
+"""What an advisory says when it is raised: text, rationale, evidence, doubts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from rules.limits import Confidence, ResolvedLimit
+from rules.model import Group, Rule
+from rules.rationale import ClauseResult, explain, render
+from service.advisories import Advisory, Evidence, Moment
+from service.bedside import Bedside
+from service.facts import sources_of
+
+_CONFIDENCE: Final = {
+    Confidence.PUBLISHED: "published",
+    Confidence.COMMON_PRACTICE: "common practice",
+    Confidence.MEMORY: "from memory",
+}
+
+
+def write_advisory(
+    bedside: Bedside, rule: Rule, moment: Moment, onset_ms: int, identity: str
+) -> Advisory:
+    """A new advisory for `rule` with everything a reader needs to check it."""
+    facts, limits = moment.facts, moment.limits
+    held_s = (moment.now_ms - onset_ms) / 1000.0
+    clauses = explain(rule.when, facts.values, limits, facts.unknown)
+    return Advisory(
+        id=identity,
+        rule=rule.id,
+        priority=rule.priority,
+        onset_ms=onset_ms,
+        raised_ms=moment.now_ms,
+        patient=moment.patient,
+        title=rule.title,
+        says=render(rule.says, facts.values, limits, facts.unknown, held_s),
+        because=render(rule.because, facts.values, limits, facts.unknown, held_s),
+        look_at=list(rule.look_at),
+        source=rule.source.ref,
+        confidence=_CONFIDENCE[Confidence(rule.source.confidence)],
+        caution=rule.caution,
+        clears_when=_clears_when(rule, moment),
+        uncertainty=_uncertainty(rule, clauses, moment),
+        evidence=_evidence(bedside, clauses),
+    )
+
+
+def _evidence(bedside: Bedside, clauses: Sequence[ClauseResult]) -> list[Evidence]:
+    readings: dict[str, list[str]] = {}
+    for fact, reference in sources_of(bedside, {clause.fact for clause in clauses}):
+        readings.setdefault(fact, []).append(reference)
+    return [
+        Evidence(
+            clause=clause.text,
+            fact=clause.fact,
+            value=clause.value,
+            unit=clause.unit,
+            limit=clause.operand_name,
+            limit_value=clause.operand_value,
+            readings=readings.get(clause.fact, []),
+        )
+        for clause in clauses
+        if clause.holds
+    ]
+
+
+def _clears_when(rule: Rule, moment: Moment) -> str:
+    condition = rule.clears or Group("none", (rule.when,))
+    facts = moment.facts
+    clauses = explain(condition, facts.values, moment.limits, facts.unknown)
+    joined = " and " if isinstance(condition, Group) and condition.kind == "all" else " or "
+    words = joined.join(_wanted(clause) for clause in clauses)
+    return f"{words}, for {rule.clears_for_s:g} s" if rule.clears_for_s else words
+
+
+def _wanted(clause: ClauseResult) -> str:
+    """`end-tidal CO2: 61 mmHg, must be below 52 mmHg` without the value of now."""
+    name, _, rest = clause.text.partition(": ")
+    _, _, must = rest.rpartition(", must be ")
+    return f"{name} {must}"
+
+
+def _uncertainty(rule: Rule, clauses: Sequence[ClauseResult], moment: Moment) -> list[str]:
+    """Everything that makes the advisory less sure, each in one sentence."""
+    doubts: list[str] = []
+    if rule.source.confidence == Confidence.MEMORY:
+        doubts.append("The rule rests on memory, not on a source that was read; approve it locally")
+    used = [clause.operand_name for clause in clauses if clause.holds and clause.operand_name]
+    for name in dict.fromkeys(used):
+        doubts.extend(_limit_doubts(moment.limits[name]))
+    unknown = [clause.text.split(":")[0] for clause in clauses if clause.holds is None]
+    if unknown:
+        doubts.append("Not known: " + ", ".join(dict.fromkeys(unknown)))
+    return doubts
+
+
+def _limit_doubts(limit: ResolvedLimit) -> list[str]:
+    doubts = []
+    if limit.source is not None and limit.source.confidence != Confidence.PUBLISHED:
+        words = _CONFIDENCE[Confidence(limit.source.confidence)]
+        doubts.append(f"Limit {limit.name} is {words}; approve it locally")
+    if limit.note:
+        doubts.append(f"Limit {limit.name}: {limit.note}")
+    return doubts
