@@ -1,4 +1,4 @@
-"""The demo: an invented coastal wildlife hospital on one machine, with the real service in the middle.
+"""The demo: an invented coastal wildlife hospital on one machine, with the real service in it.
 
 Embedded broker, simulated places that publish over real MQTT, the service, and at the end what
 was true against what was advised.
@@ -130,7 +130,7 @@ class Demo:
         def serve() -> None:
             try:
                 run_service(parts, self.stop, each)
-            except BaseException as error:  # noqa: BLE001 - raised again by `run`
+            except BaseException as error:
                 self._failure = error
                 self.stop.set()
 

@@ -1,4 +1,4 @@
-"""Replay: recordings or stores through the very code that runs live, and what came of it as files."""
+"""Replay: recordings or stores through the code that runs live, and what came of it as files."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from adapters.recordings import read_recording
 from adapters.rule_files import LoadedRules
-from adapters.sqlite.store import (
+from adapters.sqlite.reading import (
     Run,
     open_for_reading,
     read_arrivals,
@@ -21,9 +21,9 @@ from adapters.sqlite.store import (
     read_runs,
 )
 from rules.engine import build_engine
-from service.intake import Arrival
 from service.instants import from_text, to_text
-from service.messages import Refusal, parse, split_topic
+from service.intake import Arrival
+from service.messages import RefusalError, parse, split_topic
 from service.outbound import NOTICE, rule_set_words
 from service.watch import CYCLE_MS, Outcome, Watch
 
@@ -170,7 +170,7 @@ def _sent_ms(arrival: Arrival) -> int | None:
     try:
         kind = split_topic(arrival.topic)[2]
         return parse(kind, arrival.payload).at
-    except Refusal:
+    except RefusalError:
         return None
 
 

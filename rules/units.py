@@ -7,7 +7,7 @@ looked up once per pair and cached, so converting a reading costs one multiplica
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
 from ucumvert import PintUcumRegistry
@@ -24,7 +24,7 @@ def _registry() -> Any:
     return PintUcumRegistry()
 
 
-@cache
+@lru_cache(maxsize=1024)
 def _parse(code: str) -> Any:
     if not code or len(code) > 40:
         raise UnitError(f"unit {code[:40]!r} is not a UCUM code")
@@ -34,7 +34,7 @@ def _parse(code: str) -> Any:
         raise UnitError(f"unit {code!r} is not a UCUM code (case matters: mm[Hg], kPa)") from error
 
 
-@cache
+@lru_cache(maxsize=1024)
 def converter(source: str, target: str) -> Callable[[float], float]:
     """A function that converts a value from UCUM unit `source` to UCUM unit `target`.
 

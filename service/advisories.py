@@ -123,7 +123,7 @@ class Book:
         """What stands, highest first: by priority, what is explained after what explains it."""
         found = [t.advisory for t in self.tracked.values() if t.advisory is not None]
         return sorted(
-            found, key=lambda a: (a.outranked_by is not None, a.priority.rank, a.onset_ms, a.rule)
+            found, key=lambda a: (a.outranked_by is not None, -a.priority.rank, a.onset_ms, a.rule)
         )
 
     def move(self, place: str, rule_set: RuleSet, moment: Moment, write: Writer) -> Changes:
@@ -200,7 +200,7 @@ class Book:
                 for other_id, other in standing.items()
                 if rule_id in rule_set.rule(other_id).outranks
             ]
-            best = min(above, key=lambda a: (a.priority.rank, a.onset_ms, a.rule), default=None)
+            best = min(above, key=lambda a: (-a.priority.rank, a.onset_ms, a.rule), default=None)
             now_by = best.id if best is not None else None
             if now_by == advisory.outranked_by:
                 continue

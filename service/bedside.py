@@ -15,11 +15,20 @@ from typing import Final
 from service import messages as wire
 from service.baseline import Baseline
 from service.intake import Accepted, Refused
+from service.known import (
+    Channel,
+    Completed,
+    Expired,
+    JourneyInfo,
+    PatientInfo,
+    PowerInfo,
+    Reading,
+    SettingsInfo,
+)
 from service.physiology.mechanics import tidal_volume_ml
-from service.signals.assembly import Assembler, Block, Piece
+from service.signals.assembly import Block, Piece
 from service.signals.breaths import Breath, BreathFinder, Found, Inflation
 from service.signals.capnogram import Capnogram, Co2Breath
-from service.signals.windows import Extremes
 
 #: Breaths are kept for the longest window of any fact, and never fewer than the last few.
 KEPT_BREATHS_S: Final = 65.0
@@ -27,106 +36,6 @@ KEPT_BREATHS: Final = 6
 KEPT_ETCO2: Final = 40
 KEPT_POWER: Final = 180
 _ML_PER_MIN_TO_ML_PER_S: Final = 1.0 / 60.0
-
-
-@dataclass(slots=True)
-class Reading:
-    """The newest value of one thing, or why there is none, and the message that brought it."""
-
-    value: float | None
-    status: str | None
-    at_ms: int
-    received_ms: int
-    reference: str
-
-
-@dataclass(slots=True)
-class PatientInfo:
-    """Who lies here. `mass_kg` may be unknown."""
-
-    patient: str
-    species: str
-    class_: str
-    mass_kg: float | None
-    phase: str
-    reference: str
-
-
-@dataclass(slots=True)
-class SettingsInfo:
-    """Confirmed settings of the ventilator, in our units; None where never sent."""
-
-    mode: str | None = None
-    pip_target: float | None = None
-    te_set: float | None = None
-    fresh_gas_flow: float | None = None
-    peep_set: float | None = None
-    circuit_compliance: float | None = None
-    at_ms: int = 0
-    received_ms: int = 0
-    changed_ms: int = 0
-    reference: str = ""
-
-
-@dataclass(slots=True)
-class PowerInfo:
-    """One report of the supply."""
-
-    supply: str
-    charge_percent: float | None
-    current_a: float | None
-    capacity_ah: float | None
-    at_ms: int
-    received_ms: int
-    reference: str
-
-
-@dataclass(slots=True)
-class JourneyInfo:
-    """A planned journey; minutes as announced."""
-
-    to: str
-    leaves_at_ms: int
-    minutes: float
-    return_minutes: float
-    margin_minutes: float
-    reference: str
-
-
-@dataclass(slots=True)
-class Expired:
-    """One end-tidal CO2, from the waveform or, without one, from the monitor's numeric."""
-
-    etco2_mmhg: float
-    seen_ms: int
-    from_waveform: bool
-    reference: str
-
-
-@dataclass(slots=True)
-class Channel:
-    """One waveform: assembly, and where its device time stands against received time."""
-
-    assembler: Assembler = field(default_factory=Assembler)
-    extremes: Extremes = field(default_factory=Extremes)
-    begun_s: float | None = None
-    end_s: float | None = None
-    received_ms: int | None = None
-    reference: str = ""
-
-    def now_s(self, now_ms: int) -> float | None:
-        """Device time at `now_ms`, carried on from the last block received."""
-        if self.end_s is None or self.received_ms is None:
-            return None
-        return self.end_s + (now_ms - self.received_ms) / 1000.0
-
-
-@dataclass(slots=True)
-class Completed:
-    """What one step of a bedside completed, for the store and for derived messages."""
-
-    breaths: list[tuple[Breath, float | None]] = field(default_factory=list)
-    co2_breaths: list[Co2Breath] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -167,30 +76,7 @@ class Bedside:
         completed = Completed()
         if accepted.newly_missing or accepted.late:
             self.missing.append((received_ms, accepted.newly_missing - accepted.late))
-        match message:
-            case wire.Waveform():
-                self._take_waveform(message, received_ms, reference, completed)
-            case wire.Numerics():
-                self._take_numerics(message, received_ms, reference, late=accepted.late)
-            case wire.Settings():
-                if not (accepted.late and _newer(self.settings, message)):
-                    self._take_settings(message, received_ms, reference)
-            case wire.Power():
-                if not (accepted.late and self.power and _newer(self.power[-1], message)):
-                    self._take_power(message, received_ms, reference)
-            case wire.Patient():
-                self._take_patient(message, reference)
-            case wire.Journey():
-                self.journey = JourneyInfo(
-                    message.to,
-                    message.leaves_at,
-                    message.minutes,
-                    message.return_minutes,
-                    message.margin_minutes,
-                    reference,
-                )
-            case wire.Request():
-                pass
+        self._apply(message, received_ms, reference, completed, late=accepted.late)
         if not isinstance(message, wire.Patient | wire.Journey | wire.Request):
             self._device_heard(message, received_ms)
         return completed
@@ -242,6 +128,33 @@ class Bedside:
             return median(i.ti_s for i in list(self.inflations)[-5:]) + settings.te_set
         return median(periods) if periods else None
 
+    def _apply(
+        self,
+        message: wire.Message,
+        received_ms: int,
+        reference: str,
+        completed: Completed,
+        *,
+        late: bool,
+    ) -> None:
+        match message:
+            case wire.Waveform():
+                self._take_waveform(message, received_ms, reference, completed)
+            case wire.Numerics():
+                self._take_numerics(message, received_ms, reference, late=late)
+            case wire.Settings():
+                if not (late and _newer(self.settings, message)):
+                    self._take_settings(message, received_ms, reference)
+            case wire.Power():
+                if not (late and self.power and _newer(self.power[-1], message)):
+                    self._take_power(message, received_ms, reference)
+            case wire.Patient():
+                self._take_patient(message, reference)
+            case wire.Journey():
+                self._take_journey(message, reference)
+            case wire.Request():
+                pass  # answered by the watch: it changes advisories, not what is known
+
     # -- one kind of message each ---------------------------------------------------------
 
     def _device_heard(self, message: wire.Message, received_ms: int) -> None:
@@ -254,9 +167,7 @@ class Bedside:
     def _take_waveform(
         self, message: wire.Waveform, received_ms: int, reference: str, completed: Completed
     ) -> None:
-        block = Block(
-            message.at / 1000.0, message.rate_hz, message.samples, received_ms, reference
-        )
+        block = Block(message.at / 1000.0, message.rate_hz, message.samples, received_ms, reference)
         if message.channel == "paw":
             for piece in self.paw.assembler.add(block):
                 self._analyse_paw(piece, completed)
@@ -376,6 +287,16 @@ class Bedside:
             reference,
         )
 
+    def _take_journey(self, message: wire.Journey, reference: str) -> None:
+        self.journey = JourneyInfo(
+            message.to,
+            message.leaves_at,
+            message.minutes,
+            message.return_minutes,
+            message.margin_minutes,
+            reference,
+        )
+
     def _relearn(self) -> None:
         self.pressure_baseline.reset()
         self.co2_baseline.reset()
@@ -387,9 +308,7 @@ def _newer(known: Reading | SettingsInfo | PowerInfo | None, message: wire.Messa
 
 
 def _keep_recent(breaths: deque[Inflation] | deque[Co2Breath]) -> None:
-    while (
-        len(breaths) > KEPT_BREATHS and breaths[-1].start_s - breaths[0].start_s > KEPT_BREATHS_S
-    ):
+    while len(breaths) > KEPT_BREATHS and breaths[-1].start_s - breaths[0].start_s > KEPT_BREATHS_S:
         breaths.popleft()
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from service import instants
-from service.messages import RETAINED_KINDS, Message, Refusal, extra_keys, parse, split_topic
+from service.messages import RETAINED_KINDS, Message, RefusalError, extra_keys, parse, split_topic
 from service.sequences import DeviceSequences
 
 _HOUR_MS: Final = 3_600_000
@@ -87,7 +87,7 @@ class Intake:
             self._check_place(ward, place)
             message = parse(kind, arrival.payload)
             _check_time(kind, message, arrival.received_ms)
-        except Refusal as refusal:
+        except RefusalError as refusal:
             self.state.refused += 1
             return Refused(self._next(), arrival, ward, place, str(refusal))
         device = self.state.devices.setdefault(message.device, DeviceSequences())
@@ -112,7 +112,7 @@ class Intake:
 
     def _check_place(self, ward: str, place: str) -> None:
         if self._places is not None and f"{ward}/{place}" not in self._places:
-            raise Refusal(
+            raise RefusalError(
                 f"topic: place {ward}/{place} is not in this service's configuration; "
                 "add it under [places] or correct the device's topic"
             )
@@ -124,7 +124,7 @@ def _check_time(kind: str, message: Message, received_ms: int) -> None:
     if behind_ms > allowed_ms or -behind_ms > MAX_SKEW_MS:
         side = "before" if behind_ms > 0 else "after"
         hours = abs(behind_ms) / _HOUR_MS
-        raise Refusal(
+        raise RefusalError(
             f"at: {instants.to_text(message.at)} is {hours:,.0f} h {side} it was received; "
             "set the device's clock (UTC)"
         )

@@ -39,6 +39,8 @@ KINDS: Final = (
 RETAINED_KINDS: Final = frozenset({"patient", "journey"})
 MAX_PAYLOAD_BYTES: Final = 1_048_576
 MAX_SEQ: Final = 2**53
+#: Blocks of 0.25 to 2 s are asked for; up to this long they are still read.
+LONGEST_BLOCK_S: Final = 4.0
 
 _TOPIC: Final = re.compile(r"tidewarden/1/([\w.~-]{1,64})/([\w.~-]{1,64})/([a-z]{1,16})", re.ASCII)
 
@@ -46,7 +48,7 @@ Status = Literal["sensor-off", "warming-up", "out-of-range", "questionable"]
 Name = Annotated[str, Field(min_length=1, max_length=80)]
 
 
-class Refusal(ValueError):
+class RefusalError(ValueError):
     """Why a message is refused, in words a device engineer can act on."""
 
 
@@ -109,9 +111,15 @@ class Envelope(_Wire):
 
     schema_: Literal[1] = Field(alias="schema")
     device: Name
-    epoch: Annotated[str, Field(max_length=80), BeforeValidator(
-        lambda value: str(value) if isinstance(value, int) and not isinstance(value, bool) else value
-    )]
+    epoch: Annotated[
+        str,
+        Field(max_length=80),
+        BeforeValidator(
+            lambda value: (
+                str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+            )
+        ),
+    ]
     seq: Annotated[int, Field(ge=0, le=MAX_SEQ)]
     at: Instant
 
@@ -149,11 +157,14 @@ class Waveform(Envelope):
     @model_validator(mode="before")
     @classmethod
     def _short_enough(cls, data: Any) -> Any:
-        if isinstance(data, dict):
-            samples, rate = data.get("samples"), data.get("rate_hz")
-            if isinstance(samples, list) and isinstance(rate, int | float) and rate >= 1:
-                if len(samples) / rate > 4.0:
-                    raise ValueError("samples: a block may hold at most 4 s; send 0.25 to 2 s")
+        samples = data.get("samples") if isinstance(data, dict) else None
+        rate = data.get("rate_hz") if isinstance(data, dict) else None
+        if not isinstance(samples, list) or not isinstance(rate, int | float):
+            return data
+        if len(samples) > LONGEST_BLOCK_S * max(rate, 1):
+            raise ValueError(
+                f"samples: a block may hold at most {LONGEST_BLOCK_S:g} s; send 0.25 to 2 s"
+            )
         return data
 
     @field_validator("samples")
@@ -253,13 +264,13 @@ MODELS: Final[Mapping[str, type[Message]]] = {
 
 
 def split_topic(topic: str) -> tuple[str, str, str]:
-    """Ward, place and kind of an inbound topic; Refusal when it is not one of ours."""
+    """Ward, place and kind of an inbound topic; RefusalError when it is not one of ours."""
     match = _TOPIC.fullmatch(topic)
     if match is None:
-        raise Refusal("topic: expected tidewarden/1/WARD/PLACE/KIND with plain names")
+        raise RefusalError("topic: expected tidewarden/1/WARD/PLACE/KIND with plain names")
     ward, place, kind = match.groups()
     if kind not in MODELS:
-        raise Refusal(f"topic: kind {kind!r} is not one of {', '.join(KINDS)}")
+        raise RefusalError(f"topic: kind {kind!r} is not one of {', '.join(KINDS)}")
     return ward, place, kind
 
 
@@ -274,18 +285,18 @@ def _in_words(error: ValidationError) -> str:
 
 
 def parse(kind: str, payload: bytes) -> Message:
-    """The message in `payload` (JSON, UTF-8); Refusal names the field and the fix."""
+    """The message in `payload` (JSON, UTF-8); RefusalError names the field and the fix."""
     if len(payload) > MAX_PAYLOAD_BYTES:
-        raise Refusal(
+        raise RefusalError(
             f"payload: {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES} are read. "
             "Send waveforms in blocks of 0.25 to 2 s"
         )
     if not payload:
-        raise Refusal("payload: empty; send a JSON object")
+        raise RefusalError("payload: empty; send a JSON object")
     try:
         return MODELS[kind].model_validate_json(payload)
     except ValidationError as error:
-        raise Refusal(_in_words(error)) from None
+        raise RefusalError(_in_words(error)) from None
 
 
 def extra_keys(message: Message) -> int:

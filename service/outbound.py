@@ -12,9 +12,9 @@ from typing import Any, Final
 
 from rules.model import RuleSet
 from service.advisories import Advisory, AdvisoryEvent
-from service.bedside import Completed
 from service.instants import to_text
 from service.intake import Refused
+from service.known import Completed
 
 NOTICE: Final = (
     "Decision support only. It never replaces the device's own alarms, the local protocol or a "

@@ -45,7 +45,9 @@ class Inbox(Protocol):
 class Store(Protocol):
     """Where everything is kept. One `commit` is one transaction."""
 
-    def commit(self, outcome: Outcome, sent: Iterable[int], checkpoint: bytes | None) -> list[Posting]:
+    def commit(
+        self, outcome: Outcome, sent: Iterable[int], checkpoint: bytes | None
+    ) -> list[Posting]:
         """Keep the outcome, drop sent postings, keep the checkpoint; returns the new postings."""
 
 

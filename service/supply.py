@@ -6,7 +6,7 @@ from collections import deque
 from statistics import median
 from typing import Final
 
-from service.bedside import JourneyInfo, PowerInfo
+from service.known import JourneyInfo, PowerInfo
 
 #: A discharge is read from charge alone over at least this long and this many percent.
 MIN_SLOPE_MS: Final = 5 * 60_000

@@ -19,9 +19,10 @@ from rules.model import Rule, RuleSet
 from service import messages as wire
 from service import outbound
 from service.advisories import Advisory, AdvisoryEvent, Book, Changes, Finding, Moment
-from service.bedside import Bedside, Completed
+from service.bedside import Bedside
 from service.facts import facts_of
 from service.intake import Accepted, Arrival, Intake, IntakeState, Refused, Repeat
+from service.known import Completed
 from service.outbound import Outgoing
 from service.signals.breaths import Breath
 from service.signals.capnogram import Co2Breath
@@ -283,9 +284,7 @@ class Watch:
             outcome.outbox.append(outbound.advisory_message(name, body))
         if changes.events:
             standing = place.book.standing()
-            outcome.outbox.append(
-                outbound.standing_message(name, standing, now_ms, self.rule_set)
-            )
+            outcome.outbox.append(outbound.standing_message(name, standing, now_ms, self.rule_set))
 
     def _keep(self, name: str, completed: Completed, outcome: Outcome) -> None:
         outcome.breaths.extend((name, breath, volume) for breath, volume in completed.breaths)

@@ -16,18 +16,20 @@ from rich.text import Text
 from adapters.cli.words import MARKS, STYLES
 from adapters.simulator.scenario import Scenario
 from rules.rationale import display
+from rules.wording import duration
 from service.advisories import Advisory
 from service.facts import FactSet, facts_of
 from service.outbound import NOTICE
 from service.watch import Outcome, WatchState
 
 _SHOWN_IN_FULL: Final = 4
+#: Heading, and the facts of which the first known one is shown.
 _VALUES: Final = (
-    ("breath.rr", "rate"),
-    ("breath.ti", "Ti"),
-    ("paw.pip", "peak"),
-    ("etco2", "CO2"),
-    ("spo2", "SpO2"),
+    ("rate", ("breath.rr", "co2.rr")),
+    ("Ti", ("breath.ti",)),
+    ("peak", ("paw.pip",)),
+    ("CO2", ("etco2",)),
+    ("SpO2", ("spo2",)),
 )
 
 
@@ -45,8 +47,8 @@ class PlaceView:
     @property
     def need(self) -> tuple[int, str]:
         """Places sort by this: the highest standing priority first, then by name."""
-        ranks = [a.priority.rank for a in self.standing if a.outranked_by is None]
-        return (min(ranks, default=9), self.name)
+        ranks = [-a.priority.rank for a in self.standing if a.outranked_by is None]
+        return (min(ranks, default=0), self.name)
 
 
 @dataclass(slots=True)
@@ -54,7 +56,7 @@ class WardView:
     """A snapshot of the ward, made on the service's thread, drawn on the screen's."""
 
     places: list[PlaceView] = field(default_factory=list)
-    events: int = 0
+    now_ms: int = 0
 
 
 class LatestView:
@@ -75,7 +77,7 @@ class LatestView:
         with self._lock:
             self._view = WardView(
                 sorted(places, key=lambda place: place.need),
-                self._view.events + len(outcome.events),
+                state.reached_ms,
             )
 
     def draw(self, elapsed_s: float, total_s: float, height: int) -> RenderableType:
@@ -84,7 +86,7 @@ class LatestView:
             view = self._view
         parts: list[RenderableType] = [_heading(elapsed_s, total_s), _table(view.places)]
         room = height - len(view.places) - 8
-        parts.extend(_standing(view.places, room))
+        parts.extend(_standing(view, room))
         parts.append(Text(NOTICE, style="dim"))
         return Group(*parts)
 
@@ -119,11 +121,11 @@ def _heading(elapsed_s: float, total_s: float) -> RenderableType:
 
 def _table(places: Sequence[PlaceView]) -> Table:
     table = Table(box=None, expand=True, padding=(0, 1), header_style="dim")
-    table.add_column("need", width=8)
+    table.add_column("need", width=10)
     table.add_column("place", width=6)
     table.add_column("who", ratio=3, no_wrap=True)
     table.add_column("mode", width=11)
-    for _, heading in _VALUES:
+    for heading, _ in _VALUES:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("data", justify="right", width=6)
     for place in places:
@@ -132,7 +134,7 @@ def _table(places: Sequence[PlaceView]) -> Table:
             place.name,
             place.who,
             place.mode,
-            *(_value(place.facts, name) for name, _ in _VALUES),
+            *(_value(place.facts, names) for _, names in _VALUES),
             _heard(place.last_heard_s),
         )
     return table
@@ -143,12 +145,15 @@ def _need(place: PlaceView) -> Text:
     if top is None:
         return Text("well", style="dim")
     word = top.priority.value
-    return Text(f"{MARKS[word]}{word}", style=STYLES[word])
+    return Text(f"{MARKS[word]} {word}", style=STYLES[word])
 
 
-def _value(facts: FactSet, name: str) -> str:
-    value = facts.values.get(name)
-    return "-" if value is None else display(value, name)
+def _value(facts: FactSet, names: Sequence[str]) -> str:
+    for name in names:
+        value = facts.values.get(name)
+        if value is not None:
+            return display(value, name)
+    return "-"
 
 
 def _heard(age_s: float | None) -> Text:
@@ -157,8 +162,9 @@ def _heard(age_s: float | None) -> Text:
     return Text(f"{age_s:.0f} s", style="bold" if age_s > 3 else "dim")
 
 
-def _standing(places: Sequence[PlaceView], room: int) -> list[RenderableType]:
+def _standing(view: WardView, room: int) -> list[RenderableType]:
     parts: list[RenderableType] = []
+    places = view.places
     told = [(place, a) for place in places for a in place.standing if a.outranked_by is None]
     if not places:
         return [Padding(Text("No place has been heard yet."), (1, 0))]
@@ -167,7 +173,7 @@ def _standing(places: Sequence[PlaceView], room: int) -> list[RenderableType]:
         words = f"Not heard: {', '.join(silent)}." if silent else "Every place is being heard."
         return [Padding(Text(f"No advisory stands. {words}", style="dim"), (1, 0))]
     for number, (place, advisory) in enumerate(told):
-        lines = _advisory(place, advisory, full=number < _SHOWN_IN_FULL)
+        lines = _advisory(place, advisory, view.now_ms, full=number < _SHOWN_IN_FULL)
         if len(lines) > room:
             left = len(told) - number
             parts.append(Text(f"and {left} more (a taller window shows them)", style="dim"))
@@ -177,12 +183,15 @@ def _standing(places: Sequence[PlaceView], room: int) -> list[RenderableType]:
     return parts
 
 
-def _advisory(place: PlaceView, advisory: Advisory, *, full: bool) -> list[RenderableType]:
+def _advisory(
+    place: PlaceView, advisory: Advisory, now_ms: int, *, full: bool
+) -> list[RenderableType]:
     word = advisory.priority.value
     title = Text()
     title.append(f"{MARKS[word]} {word:<6} ", style=STYLES[word])
     title.append(f"{place.name}  ", style="bold")
     title.append(advisory.says, style="bold")
+    title.append(f"  raised {duration((now_ms - advisory.raised_ms) / 1000.0)} ago", style="dim")
     lines: list[RenderableType] = [Text(""), title]
     if full:
         lines.append(Padding(Text("why    " + advisory.because, style="dim"), (0, 0, 0, 11)))

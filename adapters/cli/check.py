@@ -39,7 +39,9 @@ def check(config_path: Path | None) -> None:
         f"SHA-256 {rule_set.sha256[:12]}"
     )
     click.echo(f"SQLite       {sqlite3.sqlite_version}")
-    click.echo(f"Mosquitto    {shutil.which('mosquitto') or 'not on this machine (demo needs none)'}")
+    click.echo(
+        f"Mosquitto    {shutil.which('mosquitto') or 'not on this machine (demo needs none)'}"
+    )
     if config_path is None:
         return
     broker = config.broker

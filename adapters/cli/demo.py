@@ -65,7 +65,7 @@ def _run(show: Demo) -> DemoResult:
     def work() -> None:
         try:
             outcome.append(show.run(view.on_cycle))
-        except BaseException as error:  # noqa: BLE001 - handed to the main thread as it is
+        except BaseException as error:
             outcome.append(error)
 
     def end(_number: int, _frame: FrameType | None) -> None:

@@ -11,7 +11,7 @@ import click
 from adapters.config import ConfigError
 from adapters.recordings import RecordingError
 from adapters.rule_files import RuleFilesError
-from adapters.sqlite.store import StoreError
+from adapters.sqlite.reading import StoreError
 from rules.engine import EngineError
 from rules.loading import RuleSetError
 

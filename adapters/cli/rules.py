@@ -63,7 +63,7 @@ def check_rules(spec: str, *, as_json: bool) -> None:
             "confidence": str(rule.source.confidence),
             "source": rule.source.ref,
         }
-        for rule in sorted(rule_set.rules, key=lambda rule: (rule.priority.rank, rule.id))
+        for rule in sorted(rule_set.rules, key=lambda rule: (-rule.priority.rank, rule.id))
     ]
     if as_json:
         body = {

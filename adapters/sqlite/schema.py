@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
+from sqlite_utils.db import Table
 
 migrations = Migrations("tidewarden")
+
+
+def _table(db: Database, name: str) -> Table:
+    return Table(db, name)
 
 
 @migrations()
 def m001_create(db: Database) -> None:
     """The first version of every table."""
-    db["places"].create({"id": int, "ward": str, "place": str}, pk="id", not_null={"ward", "place"})
-    db["places"].create_index(["ward", "place"], unique=True)
+    _table(db, "places").create(
+        {"id": int, "ward": str, "place": str}, pk="id", not_null={"ward", "place"}
+    )
+    _table(db, "places").create_index(["ward", "place"], unique=True)
     _create_arrivals(db)
     _create_readings(db)
     _create_judgement(db)
@@ -19,7 +26,7 @@ def m001_create(db: Database) -> None:
 
 
 def _create_arrivals(db: Database) -> None:
-    db["messages"].create(
+    _table(db, "messages").create(
         {
             "id": int,
             "received_at": str,
@@ -36,10 +43,10 @@ def _create_arrivals(db: Database) -> None:
         foreign_keys=[("place_id", "places", "id")],
         not_null={"received_at", "received_ms", "place_id", "kind", "device", "epoch", "seq"},
     )
-    db["messages"].create_index(["device", "epoch", "seq"], unique=True)
-    db["messages"].create_index(["place_id", "received_ms"])
-    db["quarantined_payloads"].create({"sha256": str, "payload": bytes}, pk="sha256")
-    db["quarantine"].create(
+    _table(db, "messages").create_index(["device", "epoch", "seq"], unique=True)
+    _table(db, "messages").create_index(["place_id", "received_ms"])
+    _table(db, "quarantined_payloads").create({"sha256": str, "payload": bytes}, pk="sha256")
+    _table(db, "quarantine").create(
         {
             "id": int,
             "received_at": str,
@@ -56,7 +63,7 @@ def _create_arrivals(db: Database) -> None:
 
 
 def _create_readings(db: Database) -> None:
-    db["numerics"].create(
+    _table(db, "numerics").create(
         {
             "message_id": int,
             "place_id": int,
@@ -68,7 +75,7 @@ def _create_readings(db: Database) -> None:
         pk=("message_id", "name"),
         foreign_keys=[("message_id", "messages", "id"), ("place_id", "places", "id")],
     )
-    db["waveform_blocks"].create(
+    _table(db, "waveform_blocks").create(
         {
             "message_id": int,
             "place_id": int,
@@ -93,7 +100,7 @@ def _create_readings(db: Database) -> None:
                json_each(m.payload, '$.samples') s
         """,
     )
-    db["breaths"].create(
+    _table(db, "breaths").create(
         {
             "id": int,
             "place_id": int,
@@ -109,8 +116,8 @@ def _create_readings(db: Database) -> None:
         pk="id",
         foreign_keys=[("place_id", "places", "id"), ("message_id", "messages", "id")],
     )
-    db["breaths"].create_index(["place_id", "started_at"])
-    db["co2_breaths"].create(
+    _table(db, "breaths").create_index(["place_id", "started_at"])
+    _table(db, "co2_breaths").create(
         {
             "id": int,
             "place_id": int,
@@ -122,11 +129,11 @@ def _create_readings(db: Database) -> None:
         pk="id",
         foreign_keys=[("place_id", "places", "id"), ("message_id", "messages", "id")],
     )
-    db["co2_breaths"].create_index(["place_id", "started_at"])
+    _table(db, "co2_breaths").create_index(["place_id", "started_at"])
 
 
 def _create_judgement(db: Database) -> None:
-    db["rule_sets"].create(
+    _table(db, "rule_sets").create(
         {
             "id": int,
             "name": str,
@@ -137,8 +144,8 @@ def _create_judgement(db: Database) -> None:
         pk="id",
         not_null={"name", "version", "sha256", "files"},
     )
-    db["rule_sets"].create_index(["sha256"], unique=True)
-    db["findings"].create(
+    _table(db, "rule_sets").create_index(["sha256"], unique=True)
+    _table(db, "findings").create(
         {
             "id": int,
             "place_id": int,
@@ -150,7 +157,7 @@ def _create_judgement(db: Database) -> None:
         pk="id",
         foreign_keys=[("place_id", "places", "id"), ("rule_set_id", "rule_sets", "id")],
     )
-    db["advisories"].create(
+    _table(db, "advisories").create(
         {
             "id": str,
             "place_id": int,
@@ -174,7 +181,7 @@ def _create_judgement(db: Database) -> None:
             ("rule_set_id", "rule_sets", "id"),
         ],
     )
-    db["advisory_events"].create(
+    _table(db, "advisory_events").create(
         {
             "id": int,
             "advisory_id": str,
@@ -187,8 +194,8 @@ def _create_judgement(db: Database) -> None:
         pk="id",
         foreign_keys=[("advisory_id", "advisories", "id")],
     )
-    db["advisory_events"].create_index(["advisory_id"])
-    db["advisory_readings"].create(
+    _table(db, "advisory_events").create_index(["advisory_id"])
+    _table(db, "advisory_readings").create(
         {"advisory_id": str, "fact": str, "message_id": int},
         pk=("advisory_id", "fact", "message_id"),
         foreign_keys=[("advisory_id", "advisories", "id"), ("message_id", "messages", "id")],
@@ -196,10 +203,10 @@ def _create_judgement(db: Database) -> None:
 
 
 def _create_machinery(db: Database) -> None:
-    db["outbox"].create(
+    _table(db, "outbox").create(
         {"id": int, "created_at": str, "topic": str, "payload": bytes, "retain": int}, pk="id"
     )
-    db["runs"].create(
+    _table(db, "runs").create(
         {
             "id": int,
             "started_at": str,
@@ -215,7 +222,7 @@ def _create_machinery(db: Database) -> None:
         pk="id",
         foreign_keys=[("rule_set_id", "rule_sets", "id")],
     )
-    db["progress"].create({"id": int, "reached_ms": int, "last_arrival": int}, pk="id")
-    db["checkpoints"].create(
+    _table(db, "progress").create({"id": int, "reached_ms": int, "last_arrival": int}, pk="id")
+    _table(db, "checkpoints").create(
         {"id": int, "last_arrival": int, "written_at": str, "state": bytes}, pk="id"
     )

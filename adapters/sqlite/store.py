@@ -7,13 +7,20 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
 
 from sqlite_utils import Database
 from sqlite_utils.db import Table
 
+from adapters.sqlite.reading import (
+    Progress,
+    Run,
+    StoreError,
+    read_arrivals,
+    read_progress,
+    read_runs,
+)
 from adapters.sqlite.schema import migrations
 from rules.model import RuleSet
 from service import messages as wire
@@ -24,28 +31,6 @@ from service.watch import Outcome
 
 FILE_NAME: Final = "tidewarden.sqlite"
 Row = dict[str, Any]
-
-
-class StoreError(RuntimeError):
-    """The store cannot be used as asked; the text says what to do."""
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One start of a service on this store: after which arrival, and which cycle, it took up."""
-
-    started_ms: int
-    after_arrival: int
-    reached_ms: int
-    resumed: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far the store has come: end of the last cycle kept, and the last arrival number."""
-
-    reached_ms: int
-    last_arrival: int
 
 
 class SqliteStore:
@@ -152,7 +137,9 @@ class SqliteStore:
             self._keep_findings(outcome)
             self._keep_events(outcome)
             self._keep_outbox(outcome.reached_ms, postings)
-            self._db.conn.executemany("delete from outbox where id = ?", [[number] for number in gone])
+            self._db.conn.executemany(
+                "delete from outbox where id = ?", [[number] for number in gone]
+            )
             last = self._keep_progress(outcome)
             if checkpoint is not None:
                 row = {
@@ -326,7 +313,8 @@ class SqliteStore:
         )
 
     def _keep_progress(self, outcome: Outcome) -> int:
-        numbers = [item.number for item in (*outcome.accepted, *outcome.refused)]
+        numbers = [item.number for item in outcome.accepted]
+        numbers += [item.number for item in outcome.refused]
         known = self.progress()
         last = max(numbers, default=known.last_arrival if known else 0)
         self._db.execute(
@@ -351,9 +339,10 @@ class SqliteStore:
     def _place_id(self, ward: str, place: str) -> int:
         known = self._places.get((ward, place))
         if known is None:
-            known = self._table("places").insert({"ward": ward, "place": place}).last_pk
-            self._places[ward, place] = int(known)
-        return int(known)
+            self._table("places").insert({"ward": ward, "place": place})
+            known = self._highest("places")
+            self._places[ward, place] = known
+        return known
 
     def _message_id(self, reference: str) -> int | None:
         """Row of `device:epoch:seq`; device and epoch may hold colons themselves."""
@@ -366,47 +355,6 @@ class SqliteStore:
             if row is not None:
                 return int(row[0])
         return None
-
-
-def read_progress(db: Database) -> Progress | None:
-    """How far a store has come; None in a new one."""
-    row = db.execute("select reached_ms, last_arrival from progress").fetchone()
-    return None if row is None else Progress(int(row[0]), int(row[1]))
-
-
-def read_runs(db: Database) -> list[Run]:
-    """All starts of a service on a store, in order."""
-    return [
-        Run(row["started_ms"], row["after_arrival"], row["reached_ms"], bool(row["resumed"]))
-        for row in db.table("runs").rows_where(order_by="id")
-    ]
-
-
-def read_arrivals(db: Database, after: int = 0) -> Iterator[Arrival]:
-    """Accepted and refused arrivals of a store in their order of receipt."""
-    rows = db.execute(
-        """
-        select m.id, m.received_ms,
-               'tidewarden/1/' || p.ward || '/' || p.place || '/' || m.kind, m.payload
-          from messages m join places p on p.id = m.place_id where m.id > :after
-        union all
-        select q.id, q.received_ms, q.topic, b.payload
-          from quarantine q join quarantined_payloads b on b.sha256 = q.payload_sha256
-         where q.id > :after
-         order by 1
-        """,
-        {"after": after},
-    )
-    for _, received_ms, topic, payload in rows:
-        yield Arrival(received_ms, topic, payload.encode() if isinstance(payload, str) else payload)
-
-
-def open_for_reading(path: Path) -> Database:
-    """A store opened read-only, also while a service writes it. Rows come by name."""
-    if not path.is_file():
-        raise StoreError(f"{path}: no store there")
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
-    return Database(connection)
 
 
 def _numeric_rows(number: int, place_id: int, message: wire.Numerics) -> list[Row]:

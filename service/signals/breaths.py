@@ -187,8 +187,7 @@ class BreathFinder:
             self.rising.append((t, pressure))
         else:
             self.rising[-1] = (t, pressure)
-        if pressure > self.peak:
-            self.peak = pressure
+        self.peak = max(self.peak, pressure)
         amplitude = self.peak - self.start_baseline
         if pressure >= self.start_baseline + RELEASE_SHARE * amplitude:
             self.released_at = None

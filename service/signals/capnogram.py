@@ -53,7 +53,9 @@ class Capnogram:
     last_t: float | None = None
     last_start: float | None = None
 
-    def feed(self, samples: Iterable[tuple[float, float | None]], reference: str) -> list[Co2Breath]:
+    def feed(
+        self, samples: Iterable[tuple[float, float | None]], reference: str
+    ) -> list[Co2Breath]:
         """Take (time s, CO2 mmHg or None) in time order; returns the breaths completed."""
         breaths: list[Co2Breath] = []
         for t, co2 in samples:
@@ -78,8 +80,7 @@ class Capnogram:
         if self.start_t is None and self.highest == self.lowest == 0.0:
             self.highest = self.lowest = co2
             self.lowest_t = t
-        if co2 > self.highest:
-            self.highest = co2
+        self.highest = max(self.highest, co2)
         if co2 < self.lowest:
             self.lowest, self.lowest_t = co2, t
         if self.highest - co2 >= turn:

@@ -1,0 +1,75 @@
+"""Reading a store: how far it has come, its runs, and its arrivals as they were received."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from service.intake import Arrival
+
+
+class StoreError(RuntimeError):
+    """The store cannot be used as asked; the text says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One start of a service on this store: after which arrival, and which cycle, it took up."""
+
+    started_ms: int
+    after_arrival: int
+    reached_ms: int
+    resumed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the store has come: end of the last cycle kept, and the last arrival number."""
+
+    reached_ms: int
+    last_arrival: int
+
+
+def read_progress(db: Database) -> Progress | None:
+    """How far a store has come; None in a new one."""
+    row = db.execute("select reached_ms, last_arrival from progress").fetchone()
+    return None if row is None else Progress(int(row[0]), int(row[1]))
+
+
+def read_runs(db: Database) -> list[Run]:
+    """All starts of a service on a store, in order."""
+    return [
+        Run(row["started_ms"], row["after_arrival"], row["reached_ms"], bool(row["resumed"]))
+        for row in db.table("runs").rows_where(order_by="id")
+    ]
+
+
+def read_arrivals(db: Database, after: int = 0) -> Iterator[Arrival]:
+    """Accepted and refused arrivals of a store in their order of receipt."""
+    rows = db.execute(
+        """
+        select m.id, m.received_ms,
+               'tidewarden/1/' || p.ward || '/' || p.place || '/' || m.kind, m.payload
+          from messages m join places p on p.id = m.place_id where m.id > :after
+        union all
+        select q.id, q.received_ms, q.topic, b.payload
+          from quarantine q join quarantined_payloads b on b.sha256 = q.payload_sha256
+         where q.id > :after
+         order by 1
+        """,
+        {"after": after},
+    )
+    for _, received_ms, topic, payload in rows:
+        yield Arrival(received_ms, topic, payload.encode() if isinstance(payload, str) else payload)
+
+
+def open_for_reading(path: Path) -> Database:
+    """A store opened read-only, also while a service writes it. Rows come by name."""
+    if not path.is_file():
+        raise StoreError(f"{path}: no store there")
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    return Database(connection)

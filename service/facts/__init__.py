@@ -1,0 +1,37 @@
+"""The facts of one place at one moment: a flat snapshot, each value current or absent with reason.
+
+Names and units are those of `rules.vocabulary`. Ages and windows are counted here, from the given
+moment, so rules only compare. A value that is too old is absent: stale data never looks fresh.
+"""
+
+from __future__ import annotations
+
+from service.bedside import Bedside
+from service.facts.co2 import breathing_facts, co2_facts
+from service.facts.factset import FactSet, FactValue
+from service.facts.other import (
+    data_facts,
+    numeric_facts,
+    patient_facts,
+    power_facts,
+    settings_facts,
+)
+from service.facts.pressure import baseline_facts, pressure_facts
+from service.facts.sources import sources_of
+
+__all__ = ["FactSet", "FactValue", "facts_of", "sources_of"]
+
+
+def facts_of(bedside: Bedside, now_ms: int) -> FactSet:
+    """All facts of the place at `now_ms`."""
+    facts = FactSet()
+    patient_facts(bedside, facts)
+    settings_facts(bedside, now_ms, facts)
+    pressure_facts(bedside, now_ms, facts)
+    baseline_facts(bedside, facts)
+    co2_facts(bedside, now_ms, facts)
+    breathing_facts(facts)
+    numeric_facts(bedside, now_ms, facts)
+    power_facts(bedside, now_ms, facts)
+    data_facts(bedside, now_ms, facts)
+    return facts

@@ -1,0 +1,101 @@
+"""Facts of CO2, and of breathing seen in either signal."""
+
+from __future__ import annotations
+
+from statistics import median
+from typing import Final
+
+from service.bedside import Bedside
+from service.facts.factset import NUMERIC_FRESH_S, FactSet, current, fresh_s, since
+from service.known import Expired
+
+#: End-tidal CO2 this much under the last breath's is a fall; so many in a row make a run.
+FALL_SHARE: Final = 0.03
+
+_CO2_FACTS: Final = ("co2.rr", "co2.since_breath", "co2.max_10s", "co2.swing_10s", "fico2")
+_ETCO2_FACTS: Final = ("etco2", "etco2.min_30s", "etco2.falls_in_a_row", "etco2.fall_of_run",
+                       "etco2.ratio_to_baseline")  # fmt: skip
+
+
+def co2_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
+    now_s = current(bedside.co2, now_ms, "CO2", _CO2_FACTS, facts)
+    if now_s is not None:
+        window = bedside.co2.extremes.over(now_s, 10)
+        facts.put("co2.max_10s", window[1] if window else None, "no sample")
+        facts.put("co2.swing_10s", window[1] - window[0] if window else None, "no sample")
+        _co2_breaths(bedside, now_s, facts)
+    elif bedside.co2.end_s is not None:
+        # The waveform stopped: what it said last no longer counts.
+        for name in _ETCO2_FACTS:
+            facts.put(name, None, facts.unknown["co2.rr"])
+        return
+    _end_tidal(bedside, now_ms, facts)
+
+
+def _co2_breaths(bedside: Bedside, now_s: float, facts: FactSet) -> None:
+    if not bedside.co2_breaths:
+        for name in ("co2.rr", "fico2"):
+            facts.put(name, None, "no breath seen in CO2 yet")
+        facts.put("co2.since_breath", now_s - (bedside.co2.begun_s or now_s))
+        return
+    last = bedside.co2_breaths[-1]
+    since_s = max(0.0, now_s - last.end_s)
+    facts.put("co2.since_breath", since_s)
+    periods = [b.period_s for b in list(bedside.co2_breaths)[-5:] if b.period_s is not None]
+    fresh = since_s <= fresh_s(median(periods) if periods else None)
+    why = f"no breath in CO2 for {since(since_s)}"
+    facts.put("co2.rr", 60.0 / median(periods) if periods and fresh else None, why)
+    facts.put("fico2", last.fico2_mmhg if fresh else None, why)
+
+
+def _end_tidal(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
+    last = bedside.expired[-1] if bedside.expired else None
+    why = "never received" if last is None else _too_old(bedside, last, now_ms)
+    if last is None or why is not None:
+        for name in _ETCO2_FACTS:
+            facts.put(name, None, why or "")
+        return
+    facts.put("etco2", last.etco2_mmhg)
+    recent = [e.etco2_mmhg for e in bedside.expired if now_ms - e.seen_ms <= 30_000]
+    facts.put("etco2.min_30s", min(recent) if recent else None, "no breath in the last 30 s")
+    usual = bedside.co2_baseline.learnt.get("etco2")
+    facts.put(
+        "etco2.ratio_to_baseline",
+        last.etco2_mmhg / usual if usual else None,
+        "still learning what is usual",
+    )
+    falls, share = _falls(bedside)
+    facts.put("etco2.falls_in_a_row", float(falls))
+    facts.put("etco2.fall_of_run", share)
+
+
+def _too_old(bedside: Bedside, last: Expired, now_ms: int) -> str | None:
+    """Why the last end-tidal value no longer stands, if it does not."""
+    age_s = (now_ms - last.seen_ms) / 1000.0
+    if not last.from_waveform:
+        return f"last received {since(age_s)} ago" if age_s > NUMERIC_FRESH_S else None
+    periods = [b.period_s for b in list(bedside.co2_breaths)[-5:] if b.period_s is not None]
+    if age_s <= fresh_s(median(periods) if periods else None):
+        return None
+    return f"no breath in CO2 for {since(age_s)}"
+
+
+def _falls(bedside: Bedside) -> tuple[int, float]:
+    """How many breaths in a row came lower than the one before, and by what share in all."""
+    values = [e.etco2_mmhg for e in bedside.expired if e.from_waveform]
+    falls = 0
+    while falls + 1 < len(values) and values[-1 - falls] <= values[-2 - falls] * (1 - FALL_SHARE):
+        falls += 1
+    if falls == 0:
+        return 0, 0.0
+    return falls, 1.0 - values[-1] / values[-1 - falls]
+
+
+def breathing_facts(facts: FactSet) -> None:
+    """Time since any breath; while one of the two signals is missing, the other speaks."""
+    seen = [
+        value
+        for name in ("breath.since", "co2.since_breath")
+        if isinstance(value := facts.values.get(name), float)
+    ]
+    facts.put("breathing.since", min(seen) if seen else None, "neither signal is there")
