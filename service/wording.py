@@ -66,7 +66,7 @@ def _evidence(bedside: Bedside, clauses: Sequence[ClauseResult]) -> list[Evidenc
 
 
 def _clears_when(rule: Rule, moment: Moment) -> str:
-    condition = rule.clears or Group("none", (rule.when,))
+    condition = rule.clearing
     facts = moment.facts
     clauses = explain(condition, facts.values, moment.limits, facts.unknown)
     joined = " and " if isinstance(condition, Group) and condition.kind == "all" else " or "

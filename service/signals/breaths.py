@@ -8,9 +8,12 @@ one begins. Results do not depend on how the samples were cut into blocks.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
+
+from service.signals.onset import onset_s
 
 #: A rise of this much over the baseline may be an inflation; larger breaths raise it (cmH2O).
 MIN_RISE_CMH2O: Final = 1.0
@@ -39,6 +42,9 @@ MAX_RELEASE_HOLD_S: Final = 0.9
 MAX_LOST_S: Final = 0.1
 #: The ramp is fitted from this share of the inspiratory time on, past the resistive step.
 FIT_FROM_SHARE: Final = 0.35
+#: The onset is looked for from so long before the threshold's, in this first part of the rise.
+ONSET_BEFORE_S: Final = 0.15
+ONSET_SHARE: Final = 0.3
 #: A breath that no other follows for this long is closed, its expiratory time unknown.
 LONGEST_TE_S: Final = 60.0
 MAX_KEPT_SAMPLES: Final = 4000
@@ -90,6 +96,7 @@ class BreathFinder:
     last_t: float | None = None
     # The last time pressure lay at the baseline, and what has been seen since.
     low_t: float = 0.0
+    resting: deque[tuple[float, float]] = field(default_factory=deque)
     rising: list[tuple[float, float]] = field(default_factory=list)
     # The inflation under way.
     start_t: float = 0.0
@@ -149,8 +156,7 @@ class BreathFinder:
             self.floor += (pressure - self.floor) * min(1.0, dt / FLOOR_TAU_S)
         if pressure <= self.floor + 0.4 * rise:
             self.baseline += (pressure - self.baseline) * min(1.0, dt / BASELINE_TAU_S)
-            self.low_t = t
-            self.rising.clear()
+            self._rests(t, pressure)
             return
         self.rising.append((t, pressure))
         if pressure >= self.floor + rise:
@@ -158,8 +164,15 @@ class BreathFinder:
         elif len(self.rising) > MAX_KEPT_SAMPLES or t - self.rising[0][0] > 2.0 * FLOOR_TAU_S:
             # A new, higher resting pressure, not a breath: follow it.
             self.floor = self.baseline = pressure
-            self.rising.clear()
-            self.low_t = t
+            self._rests(t, pressure)
+
+    def _rests(self, t: float, pressure: float) -> None:
+        self.resting.extend(self.rising)
+        self.resting.append((t, pressure))
+        while self.resting[0][0] < t - ONSET_BEFORE_S:
+            self.resting.popleft()
+        self.low_t = t
+        self.rising.clear()
 
     def _dips(self, t: float, pressure: float) -> bool:
         """An effort or a gasp pulls pressure down for a moment; it moves no baseline."""
@@ -170,6 +183,7 @@ class BreathFinder:
             self.dip_t = t
         if t - self.dip_t <= MAX_DIP_S:
             self.rising.clear()
+            self.resting.clear()
             self.low_t = t
             return True
         self.floor = self.baseline = pressure
@@ -205,7 +219,12 @@ class BreathFinder:
 
     def _end(self, amplitude: float, reference: str, found: Found) -> None:
         end = self._top_of_fall(amplitude)
-        ti_s = self.rising[end][0] - self.start_t
+        end_t = self.rising[end][0]
+        if self.resting:
+            first = self.start_t + ONSET_SHARE * (end_t - self.start_t)
+            rise = [s for at, s in enumerate(self.rising[: end + 1]) if at < 6 or s[0] <= first]
+            self.start_t = onset_s(list(self.resting), rise)
+        ti_s = end_t - self.start_t
         if amplitude >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S:
             self._close_open(self.start_t, found)
             self._report(end, ti_s, reference, found)

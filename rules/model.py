@@ -1,0 +1,197 @@
+"""The rule language as data: conditions, rules and rule sets, all immutable.
+
+Numbers are already in the unit of the fact they belong to; text was checked when it was loaded.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Literal
+
+from rules.limits import LimitTable, Source
+from rules.priority import Harm, Onset, Priority, priority_of
+
+__all__ = [
+    "SCOPE_FACTS",
+    "Comparison",
+    "Condition",
+    "Group",
+    "GroupKind",
+    "LimitRef",
+    "Op",
+    "Operand",
+    "Rule",
+    "RuleSet",
+    "Source",
+    "Unknown",
+    "Value",
+    "leaves",
+]
+
+SCOPE_FACTS: Mapping[str, str] = {
+    "mode": "settings.mode",
+    "phase": "patient.phase",
+    "class": "patient.class",
+}
+"""The keys of `only_in`, and the fact whose label each of them names."""
+
+
+class Op(StrEnum):
+    """The comparisons of the language."""
+
+    ABOVE = "above"
+    BELOW = "below"
+    AT_LEAST = "at_least"
+    AT_MOST = "at_most"
+    IS = "is"
+    IS_NOT = "is_not"
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A constant: a number in the fact's unit, true or false, or a label."""
+
+    value: float | bool | str
+
+    def __post_init__(self) -> None:
+        if isinstance(self.value, float) and not math.isfinite(self.value):
+            raise ValueError("a constant must be a finite number")
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRef:
+    """A limit by name, moved by `offset` (in the unit of the fact it is compared to)."""
+
+    name: str
+    offset: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.offset):
+            raise ValueError("an offset must be a finite number")
+
+
+Operand = Value | LimitRef
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """`fact op operand`. Unknown when the fact is absent or the limit has no value."""
+
+    fact: str
+    op: Op
+    operand: Operand
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """True when the fact is absent, false when it is there; never unknown itself."""
+
+    fact: str
+
+
+GroupKind = Literal["all", "any", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Members joined by strong Kleene logic; `none` is not `any`. Never empty."""
+
+    kind: GroupKind
+    members: tuple[Condition, ...]
+
+    def __post_init__(self) -> None:
+        if not self.members:
+            raise ValueError(f"an empty {self.kind!r} group says nothing")
+
+
+Condition = Comparison | Unknown | Group
+
+
+def leaves(condition: Condition) -> Iterator[Comparison | Unknown]:
+    """Every comparison and every `unknown` of a condition, in the order written."""
+    if isinstance(condition, Group):
+        for member in condition.members:
+            yield from leaves(member)
+    else:
+        yield condition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One rule. `for_s` and `clears_for_s` are in seconds; `clears` None leaves it to `clearing`.
+
+    `only_in` maps a key of SCOPE_FACTS to the labels in which the rule applies.
+    """
+
+    id: str
+    title: str
+    when: Condition
+    harm: Harm
+    onset: Onset
+    cause: str
+    says: str
+    because: str
+    source: Source
+    only_in: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    for_s: float = 0.0
+    clears: Condition | None = None
+    clears_for_s: float = 0.0
+    outranks: tuple[str, ...] = ()
+    look_at: tuple[str, ...] = ()
+    caution: str = ""
+
+    @property
+    def priority(self) -> Priority:
+        """Follows from harm and onset (IEC 60601-1-8, Table 1)."""
+        return priority_of(self.harm, self.onset)
+
+    @property
+    def clearing(self) -> Condition:
+        """What ends an advisory of this rule: its `clears`, else that `when` is known not to hold.
+
+        Not known is not over: a sensor that falls off must not clear what it was reporting.
+        """
+        return self.clears or Group("none", (self.when,))
+
+    def facts(self) -> frozenset[str]:
+        """Every fact that `when`, `clears` and `only_in` read."""
+        scope = (SCOPE_FACTS[key] for key in self.only_in)
+        return frozenset(leaf.fact for leaf in self._leaves()) | frozenset(scope)
+
+    def limit_names(self) -> frozenset[str]:
+        """Every limit that `when` and `clears` compare with."""
+        return frozenset(
+            leaf.operand.name
+            for leaf in self._leaves()
+            if isinstance(leaf, Comparison) and isinstance(leaf.operand, LimitRef)
+        )
+
+    def _leaves(self) -> Iterator[Comparison | Unknown]:
+        yield from leaves(self.when)
+        if self.clears is not None:
+            yield from leaves(self.clears)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleSet:
+    """A named version of rules with their limits. `sha256` is the hash of the files as given."""
+
+    name: str
+    version: str
+    title: str
+    summary: str
+    caution: str
+    rules: tuple[Rule, ...]
+    limits: LimitTable
+    sha256: str
+    parent: str | None = None
+
+    def rule(self, rule_id: str) -> Rule:
+        """The rule with this id; KeyError when there is none."""
+        for rule in self.rules:
+            if rule.id == rule_id:
+                return rule
+        raise KeyError(rule_id)

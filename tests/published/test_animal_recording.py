@@ -1,0 +1,156 @@
+"""A real recording through the command line: what it shows is known, and must be found.
+
+Facts of the recording (read off the signals by hand; the inflations are also held against SciPy's
+peak finder on the raw samples): between 207 and 257 s nine inflations, one every 6.0 s, to about
+30 cmH2O from a baseline of about 0.2, while end-tidal CO2 falls breath by breath from about 37 to
+about 19 mmHg: ventilation goes on, circulation fails. After 400 s there is no breath at all,
+although CO2 stays between 26 and 11 mmHg: CO2 that is present is not breathing.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from statistics import mean, median
+from typing import Any
+
+import pytest
+from animal_recording import AnimalRecording, CannotFetchError, fetch
+from click.testing import CliRunner
+from scipy.signal import find_peaks
+
+from adapters.cli.main import main
+from adapters.recordings import write_recording
+
+REQUIRE_ALL = os.environ.get("TIDEWARDEN_REQUIRE_ALL") == "1"
+
+
+@dataclass(frozen=True)
+class Result:
+    """What `tidewarden replay` wrote, and the source it came from."""
+
+    source: AnimalRecording
+    breaths: list[dict[str, float]]
+    co2: list[dict[str, float]]
+    summary: dict[str, Any]
+
+    def ventilated(self) -> list[dict[str, float]]:
+        """The breaths of the stretch from 207 to 257 s."""
+        return [b for b in self.breaths if 206.5 <= b["start_s"] <= 257.0]
+
+    def raised_s(self, rule: str) -> list[float]:
+        """When advisories of a rule were raised, in s from the first pressure sample."""
+        return [a["raised_s"] for a in self.summary["advisories"] if a["rule"] == rule]
+
+
+@pytest.fixture(scope="module")
+def source() -> AnimalRecording:
+    cache_home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    cache = cache_home / "tidewarden-tests"
+    cache.mkdir(parents=True, exist_ok=True)
+    try:
+        return fetch(cache)
+    except CannotFetchError as error:
+        if REQUIRE_ALL:
+            pytest.fail(f"the animal recording cannot be fetched: {error}")
+        pytest.skip(f"the animal recording cannot be fetched: {error}")
+
+
+@pytest.fixture(scope="module")
+def result(source: AnimalRecording, tmp_path_factory: pytest.TempPathFactory) -> Result:
+    folder = tmp_path_factory.mktemp("animal")
+    recording, out = folder / "animal.jsonl.gz", folder / "out"
+    write_recording(recording, source.lines())
+    done = CliRunner().invoke(main, ["replay", str(recording), "--out", str(out)])
+    assert done.exit_code == 0, done.output
+    return Result(
+        source=source,
+        breaths=_numbers(out / "breaths.csv"),
+        co2=_numbers(out / "capnogram.csv"),
+        summary=json.loads((out / "summary.json").read_text()),
+    )
+
+
+def _numbers(path: Path) -> list[dict[str, float]]:
+    with path.open(newline="") as file:
+        return [
+            {k: float(v) for k, v in row.items() if k not in ("place", "kind") and v}
+            for row in csv.DictReader(file)
+        ]
+
+
+def test_every_block_is_taken(result: Result) -> None:
+    assert result.summary["messages"]["refused"] == 0
+    assert result.summary["messages"]["accepted"] == len(result.source.lines())
+
+
+def test_nine_inflations_six_seconds_apart(result: Result) -> None:
+    found = result.ventilated()
+    assert len(found) == 9
+    periods = [b["start_s"] - a["start_s"] for a, b in pairwise(found)]
+    assert mean(periods) == pytest.approx(6.0, abs=0.02)
+    assert all(period == pytest.approx(6.0, abs=0.06) for period in periods)
+    assert 60.0 / median(periods) == pytest.approx(10.0, abs=0.05)  # per minute
+
+
+def test_the_same_inflations_as_an_independent_peak_finder(result: Result) -> None:
+    # scipy.signal.find_peaks on the raw samples, at least 25 cmH2O and 4 s apart.
+    source = result.source
+    stretch = (source.paw_s > 206.5) & (source.paw_s < 257.5)
+    times = source.paw_s[stretch]
+    peaks, _ = find_peaks(source.paw_cmh2o[stretch], height=25.0, distance=4 * 488)
+    found = result.ventilated()
+    assert len(peaks) == len(found)
+    for peak, breath in zip(peaks, found, strict=True):
+        assert breath["start_s"] < times[peak] < breath["start_s"] + breath["ti_s"]
+        assert breath["pip_cmh2o"] == pytest.approx(source.paw_cmh2o[stretch][peak], abs=0.3)
+
+
+def test_peak_and_baseline_pressure(result: Result) -> None:
+    found = result.ventilated()
+    assert all(26.5 <= breath["pip_cmh2o"] <= 31.5 for breath in found)
+    assert mean(breath["pip_cmh2o"] for breath in found) == pytest.approx(30.0, abs=1.0)
+    assert median(breath["baseline_cmh2o"] for breath in found) == pytest.approx(0.2, abs=0.3)
+
+
+def test_end_tidal_co2_falls_breath_by_breath(result: Result) -> None:
+    falling = [b["etco2_mmhg"] for b in result.co2 if 209.0 <= b["start_s"] <= 259.0]
+    assert len(falling) == 9
+    assert falling[0] == pytest.approx(37.0, abs=0.5)
+    assert falling[-1] == pytest.approx(19.0, abs=0.5)
+    # One breath is 0.5 mmHg over the one before it: a chest compression moved gas (249 s).
+    assert all(later < earlier + 0.6 for earlier, later in pairwise(falling))
+    assert sum(later < earlier for earlier, later in pairwise(falling)) >= 7
+
+
+def test_no_breath_in_eighteen_minutes_of_standing_co2(result: Result) -> None:
+    source = result.source
+    after = source.co2_s > 400.0
+    assert source.co2_s[-1] - 400.0 > 1000.0
+    # About 26 down to about 11 mmHg; in the raw samples 10.74 is the lowest.
+    assert source.co2_mmhg[after].min() > 10.5
+    assert source.co2_mmhg[after].max() < 26.5
+    assert [b for b in result.breaths if b["start_s"] > 380.0] == []
+    assert [b for b in result.co2 if b["start_s"] > 380.0] == []
+
+
+def test_failing_circulation_is_advised_while_ventilation_goes_on(result: Result) -> None:
+    raised = [at for at in result.raised_s("circulation-failing") if at > 207.0]
+    # Three falls after the chest compressions ended at 207 s: the fourth end-tidal value is there
+    # at 225 s; a block of 1 s is complete up to 1 s later.
+    assert raised == [pytest.approx(226.0, abs=1.5)]
+
+
+def test_standing_co2_is_not_taken_for_breathing(result: Result) -> None:
+    # The last gasp ends at 371 s; 30 s without a breath are allowed.
+    assert result.raised_s("co2-without-breaths") == [pytest.approx(401.0, abs=2.0)]
+
+
+def test_nothing_is_said_twice(result: Result) -> None:
+    ids = [advisory["id"] for advisory in result.summary["advisories"]]
+    assert len(ids) == len(set(ids))
+    assert len(ids) <= 8, "25 minutes of arrest and resuscitation need few, not many, advisories"
