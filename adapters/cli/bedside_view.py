@@ -23,13 +23,11 @@ from service.outbound import NOTICE
 from service.watch import Outcome, WatchState
 
 _SHOWN_IN_FULL: Final = 4
-#: Heading, and the facts of which the first known one is shown.
 _VALUES: Final = (
-    ("rate", ("breath.rr", "co2.rr")),
-    ("Ti", ("breath.ti",)),
-    ("peak", ("paw.pip",)),
-    ("CO2", ("etco2",)),
-    ("SpO2", ("spo2",)),
+    ("Ti", "breath.ti"),
+    ("peak", "paw.pip"),
+    ("CO2", "etco2"),
+    ("SpO2", "spo2"),
 )
 
 
@@ -97,7 +95,7 @@ class LatestView:
         who = "waiting for the animal's data"
         if patient is not None:
             mass = f", {patient.mass_kg:g} kg" if patient.mass_kg is not None else ""
-            who = f"{patient.patient}, {patient.species}{mass}, {patient.phase}"
+            who = f"{patient.patient}, {patient.species}{mass}"
         facts = facts_of(bedside, state.reached_ms)
         heard = facts.values.get("data.any_age")
         return PlaceView(
@@ -125,7 +123,7 @@ def _table(places: Sequence[PlaceView]) -> Table:
     table.add_column("place", width=6)
     table.add_column("who", ratio=3, no_wrap=True)
     table.add_column("mode", width=11)
-    for heading, _ in _VALUES:
+    for heading in ("rate", *(heading for heading, _ in _VALUES)):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("data", justify="right", width=6)
     for place in places:
@@ -134,7 +132,8 @@ def _table(places: Sequence[PlaceView]) -> Table:
             place.name,
             place.who,
             place.mode,
-            *(_value(place.facts, names) for _, names in _VALUES),
+            _rate(place.facts),
+            *(_value(place.facts, name) for _, name in _VALUES),
             _heard(place.last_heard_s),
         )
     return table
@@ -143,17 +142,23 @@ def _table(places: Sequence[PlaceView]) -> Table:
 def _need(place: PlaceView) -> Text:
     top = next((a for a in place.standing if a.outranked_by is None), None)
     if top is None:
-        return Text("well", style="dim")
+        return Text("quiet", style="dim")
     word = top.priority.value
     return Text(f"{MARKS[word]} {word}", style=STYLES[word])
 
 
-def _value(facts: FactSet, names: Sequence[str]) -> str:
-    for name in names:
-        value = facts.values.get(name)
-        if value is not None:
-            return display(value, name)
-    return "-"
+def _value(facts: FactSet, name: str) -> str:
+    value = facts.values.get(name)
+    return "-" if value is None else display(value, name)
+
+
+def _rate(facts: FactSet) -> str:
+    """The rate of breathing, or for how long no breath was seen."""
+    for name in ("breath.rr", "co2.rr"):
+        if name in facts.values:
+            return display(facts.values[name], name)
+    since_s = facts.values.get("breathing.since")
+    return "-" if not isinstance(since_s, float) else f"none {duration(since_s)}"
 
 
 def _heard(age_s: float | None) -> Text:
