@@ -27,6 +27,8 @@ log = logging.getLogger("tidewarden")
 
 HEALTH_EVERY_S: Final = 5.0
 RECONNECT_S: Final = 2.0
+#: At an orderly end the broker gets this long to acknowledge what was decided last.
+HAND_OVER_S: Final = 1.0
 EngineChoice = Literal["auto", "durable", "plain"]
 
 
@@ -37,14 +39,16 @@ def software() -> str:
 
 @dataclass(slots=True)
 class Parts:
-    """What a service is made of."""
+    """What a service is made of. `resumed` when an earlier run left something to take up."""
 
     rules: LoadedRules
     watch: Watch
     store: SqliteStore
+    clock: SystemClock
     link: MqttLink
     cycle: Cycle
     instance: str
+    resumed: bool
 
 
 def assemble(
@@ -61,27 +65,16 @@ def assemble(
     watch = Watch(rules.rule_set, chosen, instance=instance, places=places)
     store = SqliteStore(store_directory)
     progress = store.progress()
-    clock = SystemClock(not_before_ms=progress.reached_ms if progress else 0)
-    started_ms = clock.now_ms()
     if progress is not None:
-        _take_up(watch, store, progress.reached_ms)
-    store.begin_run(
-        started_ms=started_ms,
-        instance=instance,
-        software=software(),
-        engine=chosen.name,
-        rule_set=rules.rule_set,
-        rule_files=rules.files,
-        resumed=progress is not None,
-    )
-    if progress is not None:
-        watch.resume(started_ms)
+        take_up(watch, store, progress.reached_ms)
     log.info("engine %s; rules %s@%s", chosen.name, rules.rule_set.name, rules.rule_set.version)
+    clock = SystemClock(not_before_ms=progress.reached_ms if progress else 0)
     link = MqttLink(address, clock, instance, CYCLE_MS)
-    return Parts(rules, watch, store, link, Cycle(watch, link, store, link), instance)
+    cycle = Cycle(watch, link, store, link)
+    return Parts(rules, watch, store, clock, link, cycle, instance, progress is not None)
 
 
-def _take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
+def take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
     """Bring the watch to where the store is: the last checkpoint, then what came after it.
 
     Outcomes are dropped: they were kept and put into the outbox when they were first decided.
@@ -94,16 +87,18 @@ def _take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
             after = checkpoint[0]
         except ValueError as error:
             log.warning("checkpoint not usable (%s); working through the whole store", error)
-    runs = [run for run in store.runs() if run.resumed and run.after_arrival > after]
+    # A run that began at or after the checkpoint is not in it, even when nothing had arrived yet.
+    reached = watch.state.reached_ms
+    runs = [run for run in store.runs() if run.resumed and run.reached_ms >= reached]
     arrivals = list(store.arrivals(after))
-    first = after
+    first, again = after, len(arrivals)
     for run in runs:
         cut = run.after_arrival - first
         watch.step(arrivals[:cut], run.reached_ms)
         watch.resume(run.started_ms)
         arrivals, first = arrivals[cut:], run.after_arrival
     watch.step(arrivals, reached_ms)
-    log.info("took up the store at %s (%d messages again)", to_text(reached_ms), len(arrivals))
+    log.info("took up the store at %s (%d messages again)", to_text(reached_ms), again)
 
 
 def run_service(
@@ -112,11 +107,12 @@ def run_service(
     each_cycle: Callable[[Outcome], None] | None = None,
 ) -> None:
     """Run until `stop` is set. Waits for a broker that is not there yet."""
-    if not _connect(parts.link, stop):
+    started_ms = _connect(parts, stop)
+    if started_ms is None:
         parts.store.close()
         return
     try:
-        parts.link.post(parts.store.unsent())
+        _begin(parts, started_ms)
         health_due = 0.0
         while not stop.is_set():
             began = time.monotonic()
@@ -128,6 +124,7 @@ def run_service(
                 health_due = began + HEALTH_EVERY_S
             stop.wait(max(0.0, CYCLE_MS / 1000.0 - (time.monotonic() - began)))
         parts.cycle.run_once()
+        parts.link.hand_over(HAND_OVER_S)
     finally:
         # What is written down must be what was decided: only after an orderly last cycle.
         if stop.is_set():
@@ -136,19 +133,40 @@ def run_service(
         parts.store.close()
 
 
-def _connect(link: MqttLink, stop: threading.Event) -> bool:
+def _connect(parts: Parts, stop: threading.Event) -> int | None:
+    """When the connection was begun: nothing was received before. None when told to stop."""
     warned = False
     while not stop.is_set():
+        started_ms = parts.clock.now_ms()
         try:
-            link.open()
+            parts.link.open()
         except OSError as error:
             if not warned:
                 log.warning("broker cannot be reached (%s); trying until it can", error)
             warned = True
             stop.wait(RECONNECT_S)
         else:
-            return True
-    return False
+            return started_ms
+    return None
+
+
+def _begin(parts: Parts, started_ms: int) -> None:
+    """Note the run. Watching goes on from here, not from when the store was opened: taking up can
+    last longer than the grace that silent places get."""
+    parts.store.begin_run(
+        started_ms=started_ms,
+        instance=parts.instance,
+        software=software(),
+        engine=parts.watch.engine.name,
+        rule_set=parts.rules.rule_set,
+        rule_files=parts.rules.files,
+        resumed=parts.resumed,
+    )
+    if parts.resumed:
+        outcome = parts.watch.resume(started_ms)
+        # So that a service that is killed again and again does not take up more each time.
+        parts.store.commit(outcome, [], parts.watch.checkpoint())
+    parts.link.post(parts.store.unsent())
 
 
 def _health(parts: Parts) -> bytes:

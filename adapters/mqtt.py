@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import socket
 import threading
+import time
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -33,6 +34,10 @@ KEEPALIVE_S: Final = 30
 QUEUE_MESSAGES: Final = 20_000
 #: Postings given to the client at once; the rest waits in the outbox.
 MAX_IN_FLIGHT: Final = 500
+#: A broker that is killed forgets what it acknowledged after it last saved (every two seconds, by
+#: our configuration). So a posting counts as sent when the connection has held for this long after
+#: its acknowledgement, and what is not yet sent is published again on a new connection.
+SETTLED_S: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +75,12 @@ class MqttLink:
         self._closing = False
         self.connected = threading.Event()
         self._waiting: deque[Posting] = deque()
-        self._in_flight: dict[int, int] = {}
+        self._in_flight: dict[int, Posting] = {}
         # Filled by the network thread, which may hold the client's own locks: so no lock here.
         self._acknowledged: deque[int] = deque()
+        self._settling: deque[tuple[float, Posting]] = deque()
+        self._settled_s = SETTLED_S
+        self._posted_on = self._opened = 0
         self._client = self._make_client()
 
     def _make_client(self) -> paho.Client:
@@ -145,14 +153,29 @@ class MqttLink:
         self._pump()
 
     def sent(self) -> list[int]:
-        """Postings acknowledged by the broker since the last call."""
-        done: list[int] = []
+        """Postings that the broker acknowledged, and has had the time to save, since last time."""
+        now_s = time.monotonic()
         while self._acknowledged:
-            number = self._in_flight.pop(self._acknowledged.popleft(), None)
-            if number is not None:
-                done.append(number)
+            posting = self._in_flight.pop(self._acknowledged.popleft(), None)
+            if posting is not None:
+                self._settling.append((now_s, posting))
+        self._post_again()
         self._pump()
+        done: list[int] = []
+        held = self.connected.is_set() or self._settled_s == 0.0
+        while held and self._settling and self._settling[0][0] <= now_s - self._settled_s:
+            done.append(self._settling.popleft()[1].number)
         return done
+
+    def hand_over(self, seconds: float) -> None:
+        """Give the broker this long to acknowledge all postings; from then on they are sent."""
+        until_s = time.monotonic() + seconds
+        while self._waiting or not self._in_flight.keys() <= set(self._acknowledged):
+            self._pump()
+            if time.monotonic() > until_s or not self.connected.is_set():
+                break
+            time.sleep(0.01)
+        self._settled_s = 0.0
 
     def tell(self, topic: str, payload: bytes) -> None:
         """Publish at QoS 0; lost while disconnected."""
@@ -170,7 +193,20 @@ class MqttLink:
             info = self._client.publish(
                 posting.topic, posting.payload, qos=QOS, retain=posting.retain
             )
-            self._in_flight[info.mid] = posting.number
+            self._in_flight[info.mid] = posting
+
+    def _post_again(self) -> None:
+        """After a new connection: publish again, in order, what the broker may have forgotten."""
+        opened = self._opened
+        if opened == self._posted_on:
+            return
+        if self._posted_on:
+            again = [posting for _, posting in self._settling]
+            again.extend(self._in_flight.values())
+            again.sort(key=lambda posting: posting.number, reverse=True)
+            self._waiting.extendleft(again)
+            self._settling.clear()
+        self._posted_on = opened
 
     # -- callbacks, on the network thread ---------------------------------------------------
 
@@ -186,6 +222,7 @@ class MqttLink:
             log.error("broker %s refused the connection: %s", self._address.host, reason)
             return
         self._connection += 1
+        self._opened += 1
         client.subscribe([(f"tidewarden/1/+/+/{kind}", QOS) for kind in KINDS])
         self.connected.set()
         log.info("connected to broker %s:%s", self._address.host, self._address.port)

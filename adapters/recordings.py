@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,7 +47,7 @@ def read_recording(path: Path) -> Iterator[Arrival]:
                 yield arrival
     except FileNotFoundError:
         raise RecordingError(f"{path}: no such file") from None
-    except (OSError, EOFError, UnicodeDecodeError) as error:
+    except (OSError, EOFError, UnicodeDecodeError, zlib.error) as error:
         raise RecordingError(f"{path}: cannot be read: {error}") from None
 
 
@@ -74,7 +75,7 @@ def _open(path: Path, mode: str) -> IO[str]:
 def _arrival(text: str, where: str) -> Arrival:
     try:
         line = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise RecordingError(f"{where}: not JSON ({error}); one message a line") from None
     if not isinstance(line, dict):
         raise RecordingError(f"{where}: expected an object with received_at, topic and payload")
@@ -82,6 +83,10 @@ def _arrival(text: str, where: str) -> Arrival:
         if not isinstance(line.get(name), kind):
             found = "missing" if name not in line else f"not {_KIND_WORDS[kind]}"
             raise RecordingError(f"{where}: {name} is {found}")
+    try:
+        line["topic"].encode()
+    except UnicodeEncodeError:
+        raise RecordingError(f"{where}: topic is not UTF-8") from None
     try:
         received_ms = from_text(line["received_at"])
     except ValueError as error:

@@ -15,7 +15,7 @@ DEFAULT_RULES: Final = "small-animal-ventilation@0.1.0"
 
 
 class RuleFilesError(ValueError):
-    """A rule set that cannot be found; the text says what there is."""
+    """A rule set that cannot be found or read; the text says what there is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +52,15 @@ def load_rules(spec: str) -> LoadedRules:
         if not folder.is_dir():
             raise RuleFilesError(f"{spec}: neither NAME@VERSION nor a folder with a rule set")
     files = {
-        file.name: file.read_text(encoding="utf-8")
+        file.name: _text(file)
         for file in sorted(folder.iterdir(), key=lambda file: file.name)
         if file.name.endswith(".yaml")
     }
     return LoadedRules(load_rule_set(files), files)
+
+
+def _text(file: Traversable) -> str:
+    try:
+        return file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RuleFilesError(f"{file.name}: cannot be read: {error}") from None

@@ -6,6 +6,7 @@ looked up once per pair and cached, so converting a reading costs one multiplica
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import cache, lru_cache
 from typing import Any, Final
@@ -29,9 +30,11 @@ def _parse(code: str) -> Any:
     if not code or len(code) > 40:
         raise UnitError(f"unit {code[:40]!r} is not a UCUM code")
     try:
-        return _registry().from_ucum(code)
+        parsed = _registry().from_ucum(code)
     except Exception as error:
         raise UnitError(f"unit {code!r} is not a UCUM code (case matters: mm[Hg], kPa)") from error
+    # Annotations alone count as 1 (UCUM, section 6); the parser gives no quantity for them.
+    return parsed if hasattr(parsed, "dimensionality") else _registry().from_ucum(ONE)
 
 
 @lru_cache(maxsize=1024)
@@ -48,10 +51,13 @@ def converter(source: str, target: str) -> Callable[[float], float]:
     try:
         # Two points fix the line, which also serves scales with an offset (Cel, [degF]).
         quantity = _registry().Quantity
-        at_zero = float(quantity(0.0, one.units).to(other.units).magnitude)
-        at_one = float(quantity(1.0, one.units).to(other.units).magnitude)
+        at_zero, at_one, at_two = (
+            float(quantity(value, one.units).to(other.units).magnitude) for value in (0.0, 1.0, 2.0)
+        )
     except Exception as error:
         raise UnitError(f"unit {source!r} cannot be converted to {target!r}") from error
+    if not math.isclose(at_two - at_one, at_one - at_zero, rel_tol=1e-6):
+        raise UnitError(f"unit {source!r} is not linear and cannot be converted to {target!r}")
     scale = (at_one - at_zero) * float(one.magnitude) / float(other.magnitude)
     return lambda value: value * scale + at_zero
 

@@ -134,6 +134,7 @@ class Book:
             if self.patient is not None:
                 self._clear_all(moment.now_ms, "another patient is at this place", changes)
             self.patient = moment.patient
+        self._clear_others(rule_set, moment.now_ms, changes)
         for rule in rule_set.rules:
             tracked = self.tracked.setdefault(rule.id, Tracked())
             if tracked.advisory is None:
@@ -183,6 +184,12 @@ class Book:
             if tracked.advisory is not None:
                 _clear(tracked, now_ms, reason, changes)
             tracked.holds_since_ms = None
+
+    def _clear_others(self, rule_set: RuleSet, now_ms: int, changes: Changes) -> None:
+        """A service started with other rules takes up the state of the old ones."""
+        for rule_id in sorted(self.tracked.keys() - {rule.id for rule in rule_set.rules}):
+            reason = "its rule is not in the rule set any more"
+            _clear(self.tracked.pop(rule_id), now_ms, reason, changes)
 
     def _outrank(
         self, rule_set: RuleSet, now_ms: int, raised: list[Advisory], changes: Changes

@@ -74,8 +74,8 @@ class Bedside:
         message, received_ms = accepted.message, accepted.arrival.received_ms
         reference = f"{message.device}:{message.epoch}:{message.seq}"
         completed = Completed()
-        if accepted.newly_missing or accepted.late:
-            self.missing.append((received_ms, accepted.newly_missing - accepted.late))
+        if accepted.newly_missing:
+            self.missing.append((received_ms, accepted.newly_missing))
         self._apply(message, received_ms, reference, completed, late=accepted.late)
         if not isinstance(message, wire.Patient | wire.Journey | wire.Request):
             self._device_heard(message, received_ms)

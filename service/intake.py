@@ -32,7 +32,10 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """A valid message, first seen. `late` when a later one of its device came before it."""
+    """A valid message, first seen. `late` when a later one of its device came before it.
+
+    `newly_missing` is how many were lost just before it; -1 when it had been counted as lost.
+    """
 
     number: int
     arrival: Arrival

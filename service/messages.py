@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import (
     AfterValidator,
@@ -61,6 +61,13 @@ def _to_instant(value: object) -> object:
 Instant = Annotated[int, BeforeValidator(_to_instant)]
 
 
+def _whole_number(value: object) -> object:
+    # To Python true and 1.0 are equal to 1; on the wire they are not.
+    if type(value) is not int:
+        raise ValueError("must be a whole number")
+    return value
+
+
 class _Wire(BaseModel):
     model_config = ConfigDict(
         extra="allow", strict=True, frozen=True, allow_inf_nan=False, populate_by_name=False
@@ -109,7 +116,7 @@ def _as(measured: Measured) -> AfterValidator:
 class Envelope(_Wire):
     """What every inbound message carries. `at` is milliseconds since 1970 once read."""
 
-    schema_: Literal[1] = Field(alias="schema")
+    schema_: Annotated[Literal[1], BeforeValidator(_whole_number)] = Field(alias="schema")
     device: Name
     epoch: Annotated[
         str,
@@ -154,22 +161,12 @@ class Waveform(Envelope):
     rate_hz: Annotated[float, Field(ge=1.0, le=2000.0)]
     samples: Annotated[list[float | None], Field(min_length=1, max_length=8000)]
 
-    @model_validator(mode="before")
-    @classmethod
-    def _short_enough(cls, data: Any) -> Any:
-        samples = data.get("samples") if isinstance(data, dict) else None
-        rate = data.get("rate_hz") if isinstance(data, dict) else None
-        if not isinstance(samples, list) or not isinstance(rate, int | float):
-            return data
-        if len(samples) > LONGEST_BLOCK_S * max(rate, 1):
-            raise ValueError(
-                f"samples: a block may hold at most {LONGEST_BLOCK_S:g} s; send 0.25 to 2 s"
-            )
-        return data
-
     @field_validator("samples")
     @classmethod
     def _convert(cls, samples: list[float | None], info: ValidationInfo) -> list[float | None]:
+        rate_hz = info.data.get("rate_hz")
+        if rate_hz is not None and len(samples) > LONGEST_BLOCK_S * rate_hz:
+            raise ValueError(f"a block may hold at most {LONGEST_BLOCK_S:g} s; send 0.25 to 2 s")
         channel, unit = info.data.get("channel"), info.data.get("unit")
         if channel is None or unit is None:
             return samples

@@ -20,6 +20,7 @@ class Epoch:
     """The numbers seen since one start of a device, as sorted, disjoint, inclusive intervals."""
 
     intervals: list[list[int]] = field(default_factory=list)
+    first_live: int | None = None
     highest_live: int | None = None
 
     def seen(self, seq: int) -> bool:
@@ -48,14 +49,25 @@ class Epoch:
     def missing_between(self, low: int, high: int) -> int:
         """How many numbers strictly between `low` and `high` were not seen."""
         seen = 0
-        for first, last in self.intervals:
+        for first, last in reversed(self.intervals):
+            if last <= low:
+                break
             seen += max(0, min(last, high - 1) - max(first, low + 1) + 1)
         return high - low - 1 - seen
+
+    def counts_as_missing(self, seq: int) -> bool:
+        """Whether `seq`, not seen so far, has been counted as missing."""
+        if self.first_live is None or self.highest_live is None:
+            return False
+        return self.first_live < seq < self.highest_live
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What one sequence number tells: a repeat, a late arrival, or so many newly missing."""
+    """What one sequence number tells: a repeat, a late arrival, or so many newly missing.
+
+    `newly_missing` is -1 when a number that was counted as missing has come after all.
+    """
 
     repeat: bool = False
     late: bool = False
@@ -87,22 +99,22 @@ class DeviceSequences:
             self.repeats += 1
             return Verdict(repeat=True)
         self.received += 1
-        verdict = Verdict(restarted=restarted)
+        late, newly_missing = False, -1 if epoch.counts_as_missing(seq) else 0
         if not retained:
-            verdict = self._place(epoch, seq, restarted=restarted)
-        epoch.add(seq)
-        return verdict
-
-    def _place(self, epoch: Epoch, seq: int, *, restarted: bool) -> Verdict:
-        highest = epoch.highest_live
-        if highest is None:
-            epoch.highest_live = seq
-            return Verdict(restarted=restarted)
-        if seq < highest:
-            self.late += 1
-            self.missing = max(0, self.missing - 1)
-            return Verdict(late=True)
-        newly_missing = epoch.missing_between(highest, seq)
-        epoch.highest_live = seq
+            late, newly_missing = self._place(epoch, seq, newly_missing)
+        self.late += late
         self.missing += newly_missing
-        return Verdict(newly_missing=newly_missing)
+        epoch.add(seq)
+        return Verdict(late=late, newly_missing=newly_missing, restarted=restarted)
+
+    def _place(self, epoch: Epoch, seq: int, newly_missing: int) -> tuple[bool, int]:
+        """Whether a live number is late, and how the count of missing ones changes."""
+        highest = epoch.highest_live
+        if highest is not None and seq < highest:
+            return True, newly_missing
+        if highest is None:
+            epoch.first_live = seq
+        else:
+            newly_missing = epoch.missing_between(highest, seq)
+        epoch.highest_live = seq
+        return False, newly_missing

@@ -43,7 +43,8 @@ def _create_arrivals(db: Database) -> None:
         foreign_keys=[("place_id", "places", "id")],
         not_null={"received_at", "received_ms", "place_id", "kind", "device", "epoch", "seq"},
     )
-    _table(db, "messages").create_index(["device", "epoch", "seq"], unique=True)
+    # Not unique: intake drops repeats, but forgets the epochs of a device that often restarts.
+    _table(db, "messages").create_index(["device", "epoch", "seq"])
     _table(db, "messages").create_index(["place_id", "received_ms"])
     _table(db, "quarantined_payloads").create({"sha256": str, "payload": bytes}, pk="sha256")
     _table(db, "quarantine").create(

@@ -7,6 +7,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -130,7 +131,7 @@ class SqliteStore:
         """Keep it all, or nothing: one transaction."""
         gone = list(sent)
         postings = self._postings(outcome)
-        with self._db.atomic():
+        with self._transaction():
             self._keep_messages(outcome.accepted)
             self._keep_quarantine(outcome.refused)
             self._keep_breaths(outcome)
@@ -150,6 +151,17 @@ class SqliteStore:
                 }
                 self._table("checkpoints").upsert(row, pk="id")
         return postings
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        known = dict(self._places)
+        try:
+            with self._db.atomic():
+                yield
+        except BaseException:
+            # Places that were entered are gone with the rest.
+            self._places = known
+            raise
 
     def _postings(self, outcome: Outcome) -> list[Posting]:
         first = self._next_posting
@@ -350,9 +362,9 @@ class SqliteStore:
         for at in range(1, len(parts) - 1):
             key = [":".join(parts[:at]), ":".join(parts[at:-1]), int(parts[-1])]
             row = self._db.execute(
-                "select id from messages where device = ? and epoch = ? and seq = ?", key
+                "select max(id) from messages where device = ? and epoch = ? and seq = ?", key
             ).fetchone()
-            if row is not None:
+            if row[0] is not None:
                 return int(row[0])
         return None
 

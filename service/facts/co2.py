@@ -84,7 +84,10 @@ def _falls(bedside: Bedside) -> tuple[int, float]:
     """How many breaths in a row came lower than the one before, and by what share in all."""
     values = [e.etco2_mmhg for e in bedside.expired if e.from_waveform]
     falls = 0
-    while falls + 1 < len(values) and values[-1 - falls] <= values[-2 - falls] * (1 - FALL_SHARE):
+    # A share of nothing says nothing: a badly zeroed sensor may read below zero.
+    while falls + 1 < len(values) and values[-2 - falls] > 0.0:
+        if values[-1 - falls] > values[-2 - falls] * (1 - FALL_SHARE):
+            break
         falls += 1
     if falls == 0:
         return 0, 0.0

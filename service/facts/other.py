@@ -10,7 +10,8 @@ from service.facts.factset import (
     FactSet,
     since,
 )
-from service.supply import journey_needs, minutes_left
+from service.journeys import journey_needs
+from service.remaining import minutes_left
 
 
 def patient_facts(bedside: Bedside, facts: FactSet) -> None:

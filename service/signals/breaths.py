@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
+from service.signals.assembly import JITTER_S
 from service.signals.onset import onset_s
 
 #: A rise of this much over the baseline may be an inflation; larger breaths raise it (cmH2O).
@@ -32,6 +33,10 @@ BASELINE_TAU_S: Final = 0.15
 FLOOR_TAU_S: Final = 0.5
 #: How far a dip (an effort, a gasp) may take the floor under the baseline.
 MAX_DIP_CMH2O: Final = 1.0
+#: After a start or a loss, pressure must have rested this long before a rise is a whole inflation.
+SETTLED_S: Final = 0.2
+#: Pressure under this is an effort or a wrong zero (cmH2O, gauge).
+LOWEST_REST_CMH2O: Final = -0.5
 #: A dip that lasts longer than this was a new, lower resting pressure.
 MAX_DIP_S: Final = 1.0
 #: Pressure must stay released for this share of the usual time between breaths (and at most for
@@ -48,6 +53,12 @@ ONSET_SHARE: Final = 0.3
 #: A breath that no other follows for this long is closed, its expiratory time unknown.
 LONGEST_TE_S: Final = 60.0
 MAX_KEPT_SAMPLES: Final = 4000
+#: An inflation that lasts this many usual periods (or, before they are known, this long), while
+#: pressure swings as breaths do, is none: pressure now rests higher.
+HIGHER_REST_PERIODS: Final = 1.5
+HIGHER_REST_S: Final = 3.0
+HIGHER_REST_SWING: Final = 0.3
+HIGHER_REST_SHARE: Final = 0.3
 
 
 @dataclass(slots=True)
@@ -92,6 +103,10 @@ class BreathFinder:
     baseline: float = 0.0
     height: float = 5.0
     usual_period: float | None = None
+    # After a start or a loss: has pressure been seen at rest, and has a breath confirmed that rest?
+    settled: bool = False
+    confirmed: bool = False
+    rest_from: float | None = None
     dip_t: float | None = None
     last_t: float | None = None
     # The last time pressure lay at the baseline, and what has been seen since.
@@ -117,9 +132,9 @@ class BreathFinder:
                 continue
             if self.last_t is not None:
                 dt = t - self.last_t
-                if not 0.0 < dt <= MAX_LOST_S:
+                if not -JITTER_S <= dt <= MAX_LOST_S:
                     self._break(found)
-                    dt = 0.0
+                dt = max(0.0, dt)
             else:
                 dt = 0.0
             self.last_t = t
@@ -173,6 +188,10 @@ class BreathFinder:
             self.resting.popleft()
         self.low_t = t
         self.rising.clear()
+        if self.rest_from is None:
+            self.rest_from = t
+        elif t - self.rest_from >= SETTLED_S:
+            self.settled = True
 
     def _dips(self, t: float, pressure: float) -> bool:
         """An effort or a gasp pulls pressure down for a moment; it moves no baseline."""
@@ -181,13 +200,15 @@ class BreathFinder:
             return False
         if self.dip_t is None:
             self.dip_t = t
-        if t - self.dip_t <= MAX_DIP_S:
+        # No airway rests under atmospheric pressure; above it, rest may simply not be known yet.
+        effort = self.confirmed or pressure < LOWEST_REST_CMH2O
+        if effort and t - self.dip_t <= MAX_DIP_S:
             self.rising.clear()
             self.resting.clear()
             self.low_t = t
             return True
         self.floor = self.baseline = pressure
-        self.dip_t = None
+        self.dip_t = self.rest_from = None
         return False
 
     def _begin(self) -> None:
@@ -195,6 +216,9 @@ class BreathFinder:
         self.start_t = self.low_t
         self.start_baseline = self.baseline
         self.peak = max(p for _, p in self.rising)
+        # They were counted as expiration; now they belong to the breath that begins.
+        self.pressure_sum -= sum(p for _, p in self.rising)
+        self.pressure_count -= len(self.rising)
 
     def _inspire(self, t: float, pressure: float, reference: str, found: Found) -> None:
         if len(self.rising) < MAX_KEPT_SAMPLES:
@@ -205,12 +229,27 @@ class BreathFinder:
         amplitude = self.peak - self.start_baseline
         if pressure >= self.start_baseline + RELEASE_SHARE * amplitude:
             self.released_at = None
+            if len(self.rising) % 8 == 0 and self._rests_higher(t):
+                self._break(found)
             return
         if self.released_at is None:
             self.released_at = len(self.rising) - 1
         if t - self.rising[self.released_at][0] < self._release_hold_s():
             return
         self._end(amplitude, reference, found)
+
+    def _rests_higher(self, t: float) -> bool:
+        """Whether breaths go on above a raised resting pressure, and one has just ended."""
+        usual_s = self.usual_period or HIGHER_REST_S
+        if t - self.start_t < HIGHER_REST_PERIODS * usual_s:
+            return False
+        recent = [p for at, p in self.rising if at > t - usual_s]
+        lowest, swing = min(recent), max(recent) - min(recent)
+        if swing < max(MIN_AMPLITUDE_CMH2O, HIGHER_REST_SWING * self.height):
+            return False
+        # Efforts dip for a moment; an expiration takes its share of the time.
+        latest = [p for at, p in self.rising if at > t - HIGHER_REST_SHARE * usual_s]
+        return max(latest) <= lowest + 0.3 * swing
 
     def _release_hold_s(self) -> float:
         if self.usual_period is None:
@@ -225,7 +264,7 @@ class BreathFinder:
             rise = [s for at, s in enumerate(self.rising[: end + 1]) if at < 6 or s[0] <= first]
             self.start_t = onset_s(list(self.resting), rise)
         ti_s = end_t - self.start_t
-        if amplitude >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S:
+        if self.settled and amplitude >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S:
             self._close_open(self.start_t, found)
             self._report(end, ti_s, reference, found)
         else:
@@ -235,6 +274,7 @@ class BreathFinder:
         self.floor = max(min(after), self.start_baseline - MAX_DIP_CMH2O)
         self.inspiring = False
         self.released_at = None
+        self.resting.clear()
         self.rising.clear()
 
     def _top_of_fall(self, amplitude: float) -> int:
@@ -264,6 +304,7 @@ class BreathFinder:
             usual = self.usual_period or inflation.period_s
             self.usual_period = usual + 0.3 * (inflation.period_s - usual)
         self.height += 0.3 * (self.peak - self.start_baseline - self.height)
+        self.confirmed = True
         found.inflations.append(inflation)
         self.open_breath = inflation
         self.breath_start = self.start_t
@@ -296,9 +337,10 @@ class BreathFinder:
     def _break(self, found: Found) -> None:
         """Samples were lost: what is under way has no end and no expiratory time."""
         self._close_unfollowed(found)
-        self.inspiring = False
-        self.released_at = self.dip_t = None
+        self.inspiring = self.settled = self.confirmed = False
+        self.released_at = self.dip_t = self.rest_from = None
         self.floor = None
+        self.resting.clear()
         self.rising.clear()
 
     def _close_unfollowed(self, found: Found) -> None:

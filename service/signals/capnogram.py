@@ -11,6 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from service.signals.assembly import JITTER_S
+
 #: CO2 must turn by at least this much (mmHg) and by this share of the usual swing.
 MIN_TURN_MMHG: Final = 3.0
 TURN_SHARE: Final = 0.4
@@ -40,6 +42,7 @@ class Co2Breath:
 class Capnogram:
     """The streaming state of one CO2 channel."""
 
+    begun: bool = False
     rising: bool | None = None
     # Turning points that follow a slow drift, and the true extremes for the report.
     highest: float = 0.0
@@ -62,9 +65,10 @@ class Capnogram:
             if co2 is None:
                 continue
             dt = 0.0 if self.last_t is None else t - self.last_t
-            if not 0.0 <= dt <= MAX_LOST_S:
+            if not -JITTER_S <= dt <= MAX_LOST_S:
                 self._forget()
                 dt = 0.0
+            dt = max(0.0, dt)
             self.last_t = t
             self.swing -= self.swing * min(1.0, dt / FADE_TAU_S)
             turn = max(MIN_TURN_MMHG, TURN_SHARE * self.swing)
@@ -77,11 +81,12 @@ class Capnogram:
         return breaths
 
     def _start(self, t: float, co2: float, turn: float) -> None:
-        if self.start_t is None and self.highest == self.lowest == 0.0:
+        if not self.begun:
+            self.begun = True
             self.highest = self.lowest = co2
             self.lowest_t = t
         self.highest = max(self.highest, co2)
-        if co2 < self.lowest:
+        if co2 <= self.lowest:
             self.lowest, self.lowest_t = co2, t
         if self.highest - co2 >= turn:
             self._turn_down(t, co2)
@@ -144,6 +149,6 @@ class Capnogram:
 
     def _forget(self) -> None:
         """Samples were lost: the breath under way is not counted."""
+        self.begun = False
         self.rising = None
         self.start_t = self.inspired = self.last_start = None
-        self.highest = self.lowest = 0.0

@@ -1,4 +1,4 @@
-"""How long the battery lasts, and what a planned journey needs of it."""
+"""How long the battery lasts."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections import deque
 from statistics import median
 from typing import Final
 
-from service.known import JourneyInfo, PowerInfo
+from service.known import PowerInfo
 
 #: A discharge is read from charge alone over at least this long and this many percent.
 MIN_SLOPE_MS: Final = 5 * 60_000
@@ -51,18 +51,3 @@ def _from_slope(stretch: list[PowerInfo]) -> tuple[float | None, str]:
         return None, "draw not known yet"
     per_minute = used / ((last[0] - first[0]) / 60_000.0)
     return last[1] / per_minute, ""
-
-
-def journey_needs(journey: JourneyInfo | None, now_ms: int) -> tuple[float, float] | None:
-    """Minutes until it leaves, and minutes of battery it still needs with its margin.
-
-    None without a journey and once it is over.
-    """
-    if journey is None:
-        return None
-    leaves_in = (journey.leaves_at_ms - now_ms) / 60_000.0
-    under_way = max(0.0, -leaves_in)
-    remaining = journey.minutes + journey.return_minutes - under_way
-    if remaining <= 0.0:
-        return None
-    return leaves_in, remaining + journey.margin_minutes

@@ -1,0 +1,20 @@
+"""What a planned journey needs of the battery."""
+
+from __future__ import annotations
+
+from service.known import JourneyInfo
+
+
+def journey_needs(journey: JourneyInfo | None, now_ms: int) -> tuple[float, float] | None:
+    """Minutes until it leaves, and minutes of battery it still needs with its margin.
+
+    None without a journey and once it is over.
+    """
+    if journey is None:
+        return None
+    leaves_in = (journey.leaves_at_ms - now_ms) / 60_000.0
+    under_way = max(0.0, -leaves_in)
+    remaining = journey.minutes + journey.return_minutes - under_way
+    if remaining <= 0.0:
+        return None
+    return leaves_in, remaining + journey.margin_minutes
