@@ -33,10 +33,6 @@ BASELINE_TAU_S: Final = 0.15
 FLOOR_TAU_S: Final = 0.5
 #: How far a dip (an effort, a gasp) may take the floor under the baseline.
 MAX_DIP_CMH2O: Final = 1.0
-#: After a start or a loss, pressure must have rested this long before a rise is a whole inflation.
-SETTLED_S: Final = 0.2
-#: Pressure under this is an effort or a wrong zero (cmH2O, gauge).
-LOWEST_REST_CMH2O: Final = -0.5
 #: A dip that lasts longer than this was a new, lower resting pressure.
 MAX_DIP_S: Final = 1.0
 #: Pressure must stay released for this share of the usual time between breaths (and at most for
@@ -45,6 +41,12 @@ RELEASE_HOLD_SHARE: Final = 0.15
 MAX_RELEASE_HOLD_S: Final = 0.9
 #: Samples lost for longer than this break the breath they fall in.
 MAX_LOST_S: Final = 0.1
+#: After a start or a loss so many seconds tell the resting pressure: this quantile of them.
+LEARN_REST_S: Final = 3.0
+REST_QUANTILE: Final = 0.35
+#: A rise that lasts so many usual periods (and at least so long) may rest on a raised baseline.
+REBASE_PERIODS: Final = 2.0
+REBASE_S: Final = 5.0
 #: The ramp is fitted from this share of the inspiratory time on, past the resistive step.
 FIT_FROM_SHARE: Final = 0.35
 #: The onset is looked for from so long before the threshold's, in this first part of the rise.
@@ -53,12 +55,6 @@ ONSET_SHARE: Final = 0.3
 #: A breath that no other follows for this long is closed, its expiratory time unknown.
 LONGEST_TE_S: Final = 60.0
 MAX_KEPT_SAMPLES: Final = 4000
-#: An inflation that lasts this many usual periods (or, before they are known, this long), while
-#: pressure swings as breaths do, is none: pressure now rests higher.
-HIGHER_REST_PERIODS: Final = 1.5
-HIGHER_REST_S: Final = 3.0
-HIGHER_REST_SWING: Final = 0.3
-HIGHER_REST_SHARE: Final = 0.3
 
 
 @dataclass(slots=True)
@@ -103,12 +99,11 @@ class BreathFinder:
     baseline: float = 0.0
     height: float = 5.0
     usual_period: float | None = None
-    # After a start or a loss: has pressure been seen at rest, and has a breath confirmed that rest?
-    settled: bool = False
-    confirmed: bool = False
-    rest_from: float | None = None
     dip_t: float | None = None
     last_t: float | None = None
+    placed_t: float | None = None
+    # Samples since a start or a loss, until they tell what the resting pressure is.
+    unplaced: list[tuple[float, float]] | None = field(default_factory=list)
     # The last time pressure lay at the baseline, and what has been seen since.
     low_t: float = 0.0
     resting: deque[tuple[float, float]] = field(default_factory=deque)
@@ -130,23 +125,43 @@ class BreathFinder:
         for t, pressure in samples:
             if pressure is None:
                 continue
-            if self.last_t is not None:
-                dt = t - self.last_t
-                if not -JITTER_S <= dt <= MAX_LOST_S:
-                    self._break(found)
-                dt = max(0.0, dt)
-            else:
-                dt = 0.0
+            if self.last_t is not None and not -JITTER_S <= t - self.last_t <= MAX_LOST_S:
+                self._break(found)
             self.last_t = t
-            if self.inspiring:
-                self._inspire(t, pressure, reference, found)
-            else:
-                self._expire(t, pressure, dt, found)
+            if self.unplaced is None:
+                self._place(t, pressure, reference, found)
+                continue
+            self.unplaced.append((t, pressure))
+            if t - self.unplaced[0][0] >= LEARN_REST_S:
+                self._learn_rest(reference, found)
         return found
+
+    def _place(self, t: float, pressure: float, reference: str, found: Found) -> None:
+        dt = 0.0 if self.placed_t is None else max(0.0, t - self.placed_t)
+        self.placed_t = t
+        if self.inspiring:
+            self._inspire(t, pressure, reference, found)
+        else:
+            self._expire(t, pressure, dt, found)
+
+    def _learn_rest(self, reference: str, found: Found) -> None:
+        """Most samples lie at rest, whatever the phase; what comes before is part of a breath."""
+        samples, self.unplaced = self.unplaced or [], None
+        pressures = sorted(pressure for _, pressure in samples)
+        rest = pressures[int(REST_QUANTILE * len(pressures))]
+        self.floor = self.baseline = rest
+        self.placed_t = None
+        begun = False
+        for t, pressure in samples:
+            begun = begun or abs(pressure - rest) <= 0.4 * MIN_RISE_CMH2O
+            if begun:
+                self._place(t, pressure, reference, found)
 
     def finish(self) -> Found:
         """Close the last breath at the end of a recording, its expiratory time unknown."""
         found = Found()
+        if self.unplaced:
+            self._learn_rest("", found)
         self._break(found)
         return found
 
@@ -188,10 +203,6 @@ class BreathFinder:
             self.resting.popleft()
         self.low_t = t
         self.rising.clear()
-        if self.rest_from is None:
-            self.rest_from = t
-        elif t - self.rest_from >= SETTLED_S:
-            self.settled = True
 
     def _dips(self, t: float, pressure: float) -> bool:
         """An effort or a gasp pulls pressure down for a moment; it moves no baseline."""
@@ -200,15 +211,13 @@ class BreathFinder:
             return False
         if self.dip_t is None:
             self.dip_t = t
-        # No airway rests under atmospheric pressure; above it, rest may simply not be known yet.
-        effort = self.confirmed or pressure < LOWEST_REST_CMH2O
-        if effort and t - self.dip_t <= MAX_DIP_S:
+        if t - self.dip_t <= MAX_DIP_S:
             self.rising.clear()
             self.resting.clear()
             self.low_t = t
             return True
         self.floor = self.baseline = pressure
-        self.dip_t = self.rest_from = None
+        self.dip_t = None
         return False
 
     def _begin(self) -> None:
@@ -229,8 +238,10 @@ class BreathFinder:
         amplitude = self.peak - self.start_baseline
         if pressure >= self.start_baseline + RELEASE_SHARE * amplitude:
             self.released_at = None
-            if len(self.rising) % 8 == 0 and self._rests_higher(t):
+            patience_over = t - self.start_t > self._rebase_s()
+            if patience_over and len(self.rising) % 8 == 0 and self._cycles_above():
                 self._break(found)
+                self.usual_period = None
             return
         if self.released_at is None:
             self.released_at = len(self.rising) - 1
@@ -238,23 +249,24 @@ class BreathFinder:
             return
         self._end(amplitude, reference, found)
 
-    def _rests_higher(self, t: float) -> bool:
-        """Whether breaths go on above a raised resting pressure, and one has just ended."""
-        usual_s = self.usual_period or HIGHER_REST_S
-        if t - self.start_t < HIGHER_REST_PERIODS * usual_s:
-            return False
-        recent = [p for at, p in self.rising if at > t - usual_s]
-        lowest, swing = min(recent), max(recent) - min(recent)
-        if swing < max(MIN_AMPLITUDE_CMH2O, HIGHER_REST_SWING * self.height):
-            return False
-        # Efforts dip for a moment; an expiration takes its share of the time.
-        latest = [p for at, p in self.rising if at > t - HIGHER_REST_SHARE * usual_s]
-        return max(latest) <= lowest + 0.3 * swing
-
     def _release_hold_s(self) -> float:
         if self.usual_period is None:
             return 0.0
         return min(MAX_RELEASE_HOLD_S, RELEASE_HOLD_SHARE * self.usual_period)
+
+    def _rebase_s(self) -> float:
+        return max(REBASE_S, REBASE_PERIODS * (self.usual_period or 0.0))
+
+    def _cycles_above(self) -> bool:
+        """Whether pressure still swings up from a level where it mostly rests, only higher now.
+
+        A blocked exhalation stays up, and efforts against it pull down for a moment.
+        """
+        last_t, window_s = self.rising[-1][0], self._rebase_s() - 1.0
+        recent = sorted(p for t, p in self.rising if last_t - t <= window_s)
+        swing = recent[-1] - recent[0]
+        middle = recent[len(recent) // 2] - recent[0]
+        return swing >= 2.0 * MIN_AMPLITUDE_CMH2O and middle < 0.5 * swing
 
     def _end(self, amplitude: float, reference: str, found: Found) -> None:
         end = self._top_of_fall(amplitude)
@@ -264,7 +276,7 @@ class BreathFinder:
             rise = [s for at, s in enumerate(self.rising[: end + 1]) if at < 6 or s[0] <= first]
             self.start_t = onset_s(list(self.resting), rise)
         ti_s = end_t - self.start_t
-        if self.settled and amplitude >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S:
+        if amplitude >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S:
             self._close_open(self.start_t, found)
             self._report(end, ti_s, reference, found)
         else:
@@ -304,7 +316,6 @@ class BreathFinder:
             usual = self.usual_period or inflation.period_s
             self.usual_period = usual + 0.3 * (inflation.period_s - usual)
         self.height += 0.3 * (self.peak - self.start_baseline - self.height)
-        self.confirmed = True
         found.inflations.append(inflation)
         self.open_breath = inflation
         self.breath_start = self.start_t
@@ -337,9 +348,10 @@ class BreathFinder:
     def _break(self, found: Found) -> None:
         """Samples were lost: what is under way has no end and no expiratory time."""
         self._close_unfollowed(found)
-        self.inspiring = self.settled = self.confirmed = False
-        self.released_at = self.dip_t = self.rest_from = None
+        self.inspiring = False
+        self.released_at = self.dip_t = None
         self.floor = None
+        self.unplaced = []
         self.resting.clear()
         self.rising.clear()
 
