@@ -103,7 +103,7 @@ def _converted(quantity: Quantity, measured: Measured) -> Quantity:
             f"{quantity.value:g} {quantity.unit} is outside what can be measured "
             f"({measured.low:g} to {measured.high:g} {measured.unit})"
         )
-    return quantity.model_copy(update={"value": value, "unit": measured.unit})
+    return Quantity.model_construct(value=value, unit=measured.unit, status=quantity.status)
 
 
 def _as(measured: Measured) -> AfterValidator:

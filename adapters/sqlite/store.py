@@ -341,8 +341,12 @@ class SqliteStore:
         return self._db.table(name)
 
     def _insert(self, table: str, rows: list[Row]) -> None:
+        """Many rows alike. Straight to SQLite: insert_all reads the schema anew for every cycle."""
         if rows:
-            self._table(table).insert_all(rows)
+            names = ", ".join(f"[{name}]" for name in rows[0])
+            values = ", ".join(f":{name}" for name in rows[0])
+            query = f"insert into [{table}] ({names}) values ({values})"  # noqa: S608 - our names
+            self._db.conn.executemany(query, rows)
 
     def _highest(self, table: str) -> int:
         found = self._db.execute(f"select max(id) from {table}").fetchone()  # noqa: S608 - our name

@@ -7,6 +7,7 @@ import time
 from typing import Any
 
 from end_to_end.clients import Publisher
+
 from service.instants import to_text
 
 

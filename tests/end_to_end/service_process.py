@@ -37,7 +37,9 @@ def run_command(
 class ServiceProcess:
     """`tidewarden serve` with a configuration of its own in `folder`."""
 
-    def __init__(self, folder: Path, port: int, *, instance: str = "watch", extra: str = "") -> None:
+    def __init__(
+        self, folder: Path, port: int, *, instance: str = "watch", extra: str = ""
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.instance = instance
         self.store = folder / "store" / "tidewarden.sqlite"

@@ -7,7 +7,6 @@ import time
 from pathlib import Path
 
 import pytest
-
 from end_to_end.clients import Observer, Publisher
 from end_to_end.mosquitto import BrokerFailedError, Mosquitto, settings_for, shipped_settings
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
 from end_to_end.clients import Observer, Publisher, wait_for
 from end_to_end.hand_written import HandDevice, quantity
 from end_to_end.service_process import ServiceProcess
@@ -37,9 +36,10 @@ def bench(mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench
     service = ServiceProcess(folder / "service", broker.port)
     service.start()
     topics = ["tidewarden/1/#"]
-    with Publisher(broker.port, "device") as publisher, Observer(
-        broker.port, topics, "observer"
-    ) as observer:
+    with (
+        Publisher(broker.port, "device") as publisher,
+        Observer(broker.port, topics, "observer") as observer,
+    ):
         device = HandDevice(publisher)
         device.plan_a_journey_on_a_weak_battery()
         raised = observer.wait("advisory", lambda body: body["rule"] == RULE)

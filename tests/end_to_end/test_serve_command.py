@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from end_to_end.hand_written import HandDevice, quantity
 from end_to_end.clients import Publisher, wait_for
+from end_to_end.hand_written import HandDevice, quantity
 from end_to_end.service_process import ServiceProcess, run_command
 from end_to_end.store_facts import StoreFacts
 

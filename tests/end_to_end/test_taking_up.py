@@ -6,13 +6,13 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
+from end_to_end.store_facts import StoreFacts, canonical
+from end_to_end.ward_load import arrivals, plan
 
 from adapters.app import take_up
 from adapters.replay import replay_store
 from adapters.rule_files import DEFAULT_RULES, load_rules
 from adapters.sqlite.store import FILE_NAME, SqliteStore
-from end_to_end.store_facts import StoreFacts, canonical
-from end_to_end.ward_load import arrivals, plan
 from rules.engine import build_engine
 from service.intake import Arrival
 from service.watch import CYCLE_MS, Outcome, Watch

@@ -15,9 +15,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from end_to_end.clients import Publisher
+
 from adapters.simulator.scenario import Scenario, builtin_scenario_text, load_scenario
 from adapters.simulator.ward import SimulatedWard
-from end_to_end.clients import Publisher
 from service.instants import from_text, to_text
 from service.intake import Arrival
 
