@@ -15,7 +15,9 @@ from typing import Final, Literal
 from adapters.clock import SystemClock
 from adapters.config import Config
 from adapters.mqtt import BrokerAddress, MqttLink
+from adapters.replay import decide_as
 from adapters.rule_files import LoadedRules, load_rules
+from adapters.sqlite.reading import stretches
 from adapters.sqlite.store import SqliteStore
 from rules.engine import build_engine
 from service.cycle import Cycle
@@ -39,7 +41,10 @@ def software() -> str:
 
 @dataclass(slots=True)
 class Parts:
-    """What a service is made of. `resumed` when an earlier run left something to take up."""
+    """What a service is made of. `resumed` when an earlier run left something to take up.
+
+    `places` are the only ones accepted; None accepts any.
+    """
 
     rules: LoadedRules
     watch: Watch
@@ -48,6 +53,7 @@ class Parts:
     link: MqttLink
     cycle: Cycle
     instance: str
+    places: Collection[str] | None
     resumed: bool
 
 
@@ -67,17 +73,19 @@ def assemble(
     progress = store.progress()
     if progress is not None:
         take_up(watch, store, progress.reached_ms)
+        watch.use(rules.rule_set, chosen, places)
     log.info("engine %s; rules %s@%s", chosen.name, rules.rule_set.name, rules.rule_set.version)
     clock = SystemClock(not_before_ms=progress.reached_ms if progress else 0)
     link = MqttLink(address, clock, instance, CYCLE_MS)
     cycle = Cycle(watch, link, store, link)
-    return Parts(rules, watch, store, clock, link, cycle, instance, progress is not None)
+    return Parts(rules, watch, store, clock, link, cycle, instance, places, progress is not None)
 
 
 def take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
     """Bring the watch to where the store is: the last checkpoint, then what came after it.
 
-    Outcomes are dropped: they were kept and put into the outbox when they were first decided.
+    Outcomes are dropped: they were kept and put into the outbox when they were first decided, by
+    the rules of that time.
     """
     after = 0
     checkpoint = store.checkpoint()
@@ -88,17 +96,17 @@ def take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
         except ValueError as error:
             log.warning("checkpoint not usable (%s); working through the whole store", error)
     # A run that began at or after the checkpoint is not in it, even when nothing had arrived yet.
-    reached = watch.state.reached_ms
-    runs = [run for run in store.runs() if run.resumed and run.reached_ms >= reached]
+    reached, runs = watch.state.reached_ms, store.runs()
+    later = [run for run in runs if run.resumed and run.reached_ms >= reached]
+    for run in [run for run in runs if run not in later][-1:]:
+        decide_as(watch, run)
     arrivals = list(store.arrivals(after))
-    first, again = after, len(arrivals)
-    for run in runs:
-        cut = run.after_arrival - first
-        watch.step(arrivals[:cut], run.reached_ms)
-        watch.resume(run.started_ms)
-        arrivals, first = arrivals[cut:], run.after_arrival
-    watch.step(arrivals, reached_ms)
-    log.info("took up the store at %s (%d messages again)", to_text(reached_ms), again)
+    for stretch in stretches(arrivals, later, after, reached_ms):
+        if stretch.run is not None:
+            decide_as(watch, stretch.run)
+            watch.resume(stretch.run.started_ms)
+        watch.step(stretch.arrivals, stretch.until_ms)
+    log.info("took up the store at %s (%d messages again)", to_text(reached_ms), len(arrivals))
 
 
 def run_service(
@@ -117,6 +125,10 @@ def run_service(
         while not stop.is_set():
             began = time.monotonic()
             outcome = parts.cycle.run_once()
+            for place, kind in outcome.failed:
+                log.error(
+                    "place %s could not be evaluated (%s): it is NOT being watched", place, kind
+                )
             if each_cycle is not None:
                 each_cycle(outcome)
             if began >= health_due:
@@ -160,6 +172,7 @@ def _begin(parts: Parts, started_ms: int) -> None:
         engine=parts.watch.engine.name,
         rule_set=parts.rules.rule_set,
         rule_files=parts.rules.files,
+        places=parts.places,
         resumed=parts.resumed,
     )
     if parts.resumed:
@@ -192,6 +205,7 @@ def _health(parts: Parts) -> bytes:
             "missing": sum(device.missing for device in devices),
             "unknown_keys": state.intake.unknown_keys,
             "evaluations": totals.evaluations,
+            "failed_evaluations": totals.failed,
         }
     )
 

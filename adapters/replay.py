@@ -5,20 +5,22 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from itertools import chain, groupby
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
 from adapters.recordings import read_recording
-from adapters.rule_files import LoadedRules
+from adapters.rule_files import LoadedRules, loaded_again
 from adapters.sqlite.reading import (
     Run,
+    StoreError,
     open_for_reading,
     read_arrivals,
     read_progress,
     read_runs,
+    stretches,
 )
 from rules.engine import build_engine
 from service.instants import from_text, to_text
@@ -87,63 +89,53 @@ class Replayed:
             )
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Arrivals watched without a pause: from one start of a service to the next."""
-
-    arrivals: Iterable[Arrival]
-    resumed_ms: int | None = None
-    until_ms: int | None = None
-
-
 def replay_recordings(paths: Sequence[Path], rules: LoadedRules) -> Replayed:
     """Replay recordings, merged by time of receipt."""
     arrivals = sorted(
         chain.from_iterable(read_recording(path) for path in paths), key=lambda a: a.received_ms
     )
-    return replay([Stretch(arrivals)], rules)
+    watch, result = _begin(rules)
+    last_ms = _run(watch, arrivals, result)
+    result.take(watch.step([], (last_ms + RUN_OUT_MS) // CYCLE_MS * CYCLE_MS))
+    return _end(watch, result)
 
 
-def replay_store(path: Path, rules: LoadedRules) -> Replayed:
-    """Replay a store: the same arrivals, the same pauses, up to the same cycle."""
+def replay_store(path: Path, rules: LoadedRules | None = None) -> Replayed:
+    """Replay a store: the same arrivals, the same pauses, up to the same cycle.
+
+    Without `rules`, by those that each run decided by.
+    """
     database = open_for_reading(path)
     try:
-        progress = read_progress(database)
+        runs, progress = read_runs(database), read_progress(database)
+        if not runs:
+            raise StoreError(f"{path}: no service has written this store")
+        watch, result = _begin(rules or loaded_again(runs[-1].rule_files))
         until_ms = progress.reached_ms if progress else 0
-        return replay(_stretches(read_arrivals(database), read_runs(database), until_ms), rules)
+        for stretch in stretches(list(read_arrivals(database)), runs, 0, until_ms):
+            if stretch.run is not None:
+                decide_as(watch, stretch.run, rules)
+                if stretch.run.resumed:
+                    watch.resume(stretch.run.started_ms)
+            _run(watch, stretch.arrivals, result)
+            result.take(watch.step([], stretch.until_ms))
+        return _end(watch, result)
     finally:
         database.close()
 
 
-def _stretches(
-    arrivals: Iterator[Arrival], runs: Sequence[Run], until_ms: int
-) -> Iterator[Stretch]:
-    starts = [run for run in runs if run.resumed]
-    numbered = enumerate(arrivals, start=1)
-
-    def stretch_of(item: tuple[int, Arrival]) -> int:
-        return sum(1 for run in starts if run.after_arrival < item[0])
-
-    parts = {key: [a for _, a in group] for key, group in groupby(numbered, key=stretch_of)}
-    for at in range(len(starts) + 1):
-        end_ms = starts[at].reached_ms if at < len(starts) else until_ms
-        resumed_ms = starts[at - 1].started_ms if at > 0 else None
-        yield Stretch(parts.get(at, []), resumed_ms, end_ms)
+def decide_as(watch: Watch, run: Run, rules: LoadedRules | None = None) -> None:
+    """Let the watch decide as that run did: by its rules (or by `rules`), for its places."""
+    rule_set = (rules or loaded_again(run.rule_files)).rule_set
+    watch.use(rule_set, build_engine(rule_set), run.places)
 
 
-def replay(stretches: Iterable[Stretch], rules: LoadedRules) -> Replayed:
-    """Run stretches of arrivals through a watch of their own."""
+def _begin(rules: LoadedRules) -> tuple[Watch, Replayed]:
     engine = build_engine(rules.rule_set)
-    watch = Watch(rules.rule_set, engine)
-    result = Replayed(rules, engine.name)
-    for stretch in stretches:
-        if stretch.resumed_ms is not None:
-            watch.resume(stretch.resumed_ms)
-        last_ms = _run(watch, stretch.arrivals, result)
-        until_ms = stretch.until_ms
-        if until_ms is None:
-            until_ms = (last_ms + RUN_OUT_MS) // CYCLE_MS * CYCLE_MS
-        result.take(watch.step([], until_ms))
+    return Watch(rules.rule_set, engine), Replayed(rules, engine.name)
+
+
+def _end(watch: Watch, result: Replayed) -> Replayed:
     result.take(watch.finish())
     result.ends_ms = watch.state.reached_ms
     return result

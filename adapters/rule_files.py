@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -24,6 +25,11 @@ class LoadedRules:
 
     rule_set: RuleSet
     files: dict[str, str]
+
+
+def loaded_again(files: Mapping[str, str]) -> LoadedRules:
+    """Rules as they were read before, from the text of their files."""
+    return LoadedRules(load_rule_set(files), dict(files))
 
 
 def library() -> list[str]:

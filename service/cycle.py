@@ -25,6 +25,7 @@ class Totals:
     repeats: int = 0
     evaluations: int = 0
     events: int = 0
+    failed: int = 0
 
 
 class Cycle:
@@ -80,3 +81,4 @@ class Cycle:
         self.totals.repeats += outcome.repeats
         self.totals.evaluations += outcome.evaluations
         self.totals.events += len(outcome.events)
+        self.totals.failed += len(outcome.failed)

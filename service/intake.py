@@ -80,6 +80,10 @@ class Intake:
 
     def __init__(self, places: Collection[str] | None = None) -> None:
         self.state = IntakeState()
+        self.accept(places)
+
+    def accept(self, places: Collection[str] | None) -> None:
+        """From now on accept these places only; None accepts any."""
         self._places = None if places is None else frozenset(places)
 
     def take(self, arrival: Arrival) -> Accepted | Refused | Repeat:

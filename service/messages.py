@@ -294,6 +294,9 @@ def parse(kind: str, payload: bytes) -> Message:
         return MODELS[kind].model_validate_json(payload)
     except ValidationError as error:
         raise RefusalError(_in_words(error)) from None
+    except (ArithmeticError, AttributeError, LookupError, TypeError, RecursionError) as error:
+        # A payload that trips our own reading is refused and kept like any other bad one.
+        raise RefusalError(f"payload: cannot be read ({type(error).__name__})") from None
 
 
 def extra_keys(message: Message) -> int:

@@ -72,6 +72,8 @@ class Outcome:
     outbox: list[Outgoing] = field(default_factory=list)
     derived: list[Outgoing] = field(default_factory=list)
     evaluations: int = 0
+    #: Places whose evaluation failed, with the kind of error: a fault of ours, to be made known.
+    failed: list[tuple[str, str]] = field(default_factory=list)
     reached_ms: int = 0
     resumed_ms: int | None = None
 
@@ -117,6 +119,14 @@ class Watch:
         state.rules_sha256 = self.rule_set.sha256
         self.state = state
         self._intake.state = state.intake
+
+    def use(self, rule_set: RuleSet, engine: Engine, places: Collection[str] | None = None) -> None:
+        """Decide by these rules, and accept these places only, from the next cycle on."""
+        self.rule_set = rule_set
+        self.engine = engine
+        self._limits.clear()
+        self._intake.accept(places)
+        self.state.rules_sha256 = rule_set.sha256
 
     def resume(self, at_ms: int) -> Outcome:
         """Begin again after a pause in which nothing was watched: silent places get a grace."""
@@ -172,7 +182,7 @@ class Watch:
             self._take(arrival, touched, requests, outcome)
         touched.update(n for n, place in self.state.places.items() if place.due_ms <= end_ms)
         for name in sorted(touched):
-            self._look(name, end_ms, outcome)
+            self._look_safely(name, end_ms, outcome)
         for name, request in requests:
             self._answer(name, request, end_ms, outcome)
         self.state.reached_ms = end_ms
@@ -212,6 +222,15 @@ class Watch:
         if name not in self.state.places:
             self.state.places[name] = PlaceState(Bedside(ward, place))
         return self.state.places[name]
+
+    def _look_safely(self, name: str, now_ms: int, outcome: Outcome) -> None:
+        """A fault at one place must not leave all others unwatched."""
+        try:
+            self._look(name, now_ms, outcome)
+        except Exception as error:
+            # The text may hold a patient's facts; its kind is enough to find it in a replay.
+            outcome.failed.append((name, type(error).__name__))
+            self.state.places[name].due_ms = now_ms + LOOK_EVERY_MS
 
     def _look(self, name: str, now_ms: int, outcome: Outcome) -> None:
         """Work out facts, rules and advisories of one place."""

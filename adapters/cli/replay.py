@@ -29,19 +29,20 @@ from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
 @click.option(
     "--rules",
     "rules_spec",
-    default=DEFAULT_RULES,
-    show_default=True,
-    help="Rule set: NAME@VERSION of the library, or a folder.",
+    help="Rule set: NAME@VERSION of the library, or a folder. Without it "
+    f"{DEFAULT_RULES}; for a store, the rules that each of its runs decided by.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
-def replay(recordings: tuple[Path, ...], out: Path, rules_spec: str, *, as_json: bool) -> None:
+def replay(
+    recordings: tuple[Path, ...], out: Path, rules_spec: str | None, *, as_json: bool
+) -> None:
     """Replay RECORDINGS (.jsonl or .jsonl.gz), or one store (.sqlite), offline.
 
     Several recordings are merged by time of receipt. A store gives the very advisories that the
     live service gave, ids and texts included.
     """
     with bad_input():
-        result = _replayed(recordings, load_rules(rules_spec))
+        result = _replayed(recordings, load_rules(rules_spec) if rules_spec else None)
     summary = write_files(result, out)
     if as_json:
         click.echo(json.dumps(summary, ensure_ascii=False, indent=2))
@@ -49,10 +50,10 @@ def replay(recordings: tuple[Path, ...], out: Path, rules_spec: str, *, as_json:
         _print(summary, out)
 
 
-def _replayed(recordings: tuple[Path, ...], rules: LoadedRules) -> Replayed:
+def _replayed(recordings: tuple[Path, ...], rules: LoadedRules | None) -> Replayed:
     stores = [path for path in recordings if path.suffix == ".sqlite"]
     if not stores:
-        return replay_recordings(recordings, rules)
+        return replay_recordings(recordings, rules or load_rules(DEFAULT_RULES))
     if len(recordings) > 1:
         click.echo("tidewarden: a store is replayed alone; give one .sqlite file", err=True)
         sys.exit(BAD_INPUT)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,12 +19,26 @@ class StoreError(RuntimeError):
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One start of a service on this store: after which arrival, and which cycle, it took up."""
+    """One start of a service on this store: after which arrival, and which cycle, it took up.
+
+    `rule_files` are the rules it decided by, `places` the only ones it accepted (None: any).
+    """
 
     started_ms: int
     after_arrival: int
     reached_ms: int
     resumed: bool
+    rule_files: Mapping[str, str]
+    places: tuple[str, ...] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Arrivals watched without a pause, up to a cycle; `run` began them, if a start did."""
+
+    arrivals: Sequence[Arrival]
+    run: Run | None
+    until_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +57,31 @@ def read_progress(db: Database) -> Progress | None:
 
 def read_runs(db: Database) -> list[Run]:
     """All starts of a service on a store, in order."""
+    rows = db.execute(
+        """
+        select r.started_ms, r.after_arrival, r.reached_ms, r.resumed, s.files, r.places
+          from runs r join rule_sets s on s.id = r.rule_set_id order by r.id
+        """
+    )
     return [
-        Run(row["started_ms"], row["after_arrival"], row["reached_ms"], bool(row["resumed"]))
-        for row in db.table("runs").rows_where(order_by="id")
+        Run(started, after, reached, bool(resumed), json.loads(files), _places(places))
+        for started, after, reached, resumed, files, places in rows
     ]
+
+
+def _places(text: str | None) -> tuple[str, ...] | None:
+    return None if text is None else tuple(json.loads(text))
+
+
+def stretches(
+    arrivals: Sequence[Arrival], runs: Sequence[Run], after: int, until_ms: int
+) -> Iterator[Stretch]:
+    """`arrivals`, which are those after number `after`, cut where `runs` began."""
+    first, begun_by = after, None
+    for run in runs:
+        yield Stretch(arrivals[first - after : run.after_arrival - after], begun_by, run.reached_ms)
+        first, begun_by = run.after_arrival, run
+    yield Stretch(arrivals[first - after :], begun_by, until_ms)
 
 
 def read_arrivals(db: Database, after: int = 0) -> Iterator[Arrival]:

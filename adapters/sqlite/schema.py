@@ -218,6 +218,7 @@ def _create_machinery(db: Database) -> None:
             "software": str,
             "engine": str,
             "rule_set_id": int,
+            "places": str,
             "resumed": int,
         },
         pk="id",

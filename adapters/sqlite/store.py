@@ -6,7 +6,7 @@ import fcntl
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, Final
@@ -59,7 +59,7 @@ class SqliteStore:
 
     # -- start ----------------------------------------------------------------------------
 
-    def begin_run(
+    def begin_run(  # noqa: PLR0913 - one row of runs, column by column
         self,
         *,
         started_ms: int,
@@ -68,6 +68,7 @@ class SqliteStore:
         engine: str,
         rule_set: RuleSet,
         rule_files: Mapping[str, str],
+        places: Collection[str] | None = None,
         resumed: bool,
     ) -> None:
         """Note the start of a service: who, with which rules and engine, after what."""
@@ -94,6 +95,7 @@ class SqliteStore:
                     "software": software,
                     "engine": engine,
                     "rule_set_id": self._rule_set_id,
+                    "places": None if places is None else json.dumps(sorted(places)),
                     "resumed": int(resumed),
                 }
             )
