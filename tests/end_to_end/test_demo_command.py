@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import resource
+import subprocess
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
-from end_to_end.service_process import run_command
+from end_to_end.service_process import run_command, tidewarden
 from end_to_end.store_facts import StoreFacts, canonical
 
 from adapters.demo import Demo
@@ -139,6 +142,17 @@ def test_a_replay_of_its_store_is_the_same_to_the_last_bit(shown: Shown, store: 
 
 
 @pytest.mark.slow
+def test_the_replay_command_gives_the_advisories_of_its_store(
+    shown: Shown, store: StoreFacts, tmp_path: Path
+) -> None:
+    done = run_command("replay", shown.store, "--out", tmp_path)
+    assert done.returncode == 0, done.stderr
+    lines = (tmp_path / "advisories.jsonl").read_text().splitlines()
+    kept = [canonical(body) for body in store.events()]
+    assert [canonical(json.loads(line)) for line in lines] == kept
+
+
+@pytest.mark.slow
 def test_the_summary_tells_every_story(shown: Shown) -> None:
     words = " ".join(shown.output.split())
     for place in SCENARIO.places:
@@ -158,3 +172,22 @@ def test_a_service_that_fails_is_not_taken_for_quiet(
     monkeypatch.setattr(SqliteStore, "commit", full)
     with pytest.raises(OSError, match="disk full"):
         Demo(tmp_path, seconds=20.0).run()
+
+
+def test_a_full_disk_ends_the_command_with_its_reason(tmp_path: Path) -> None:
+    def small_files() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, 400_000))
+
+    began = time.monotonic()
+    done = subprocess.run(
+        [tidewarden(), "demo", "--seconds", "60", "--store", str(tmp_path)],
+        preexec_fn=small_files,
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    assert done.returncode != 0
+    assert time.monotonic() - began < 30.0
+    assert "disk" in done.stderr
+    assert "in time" not in done.stdout

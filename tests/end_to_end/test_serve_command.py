@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from end_to_end.clients import Publisher, wait_for
+from end_to_end.clients import Observer, Publisher, wait_for
 from end_to_end.hand_written import HandDevice, quantity
 from end_to_end.service_process import ServiceProcess, run_command
 from end_to_end.store_facts import StoreFacts
@@ -37,6 +37,27 @@ def test_sigterm_ends_it_in_order(broker, tmp_path: Path) -> None:
     service.start()
     wait_for(lambda: store.count("messages") == 5, 5, "the rest of the messages after a restart")
     assert service.terminate()[0] == 0
+
+
+def test_what_is_decided_last_is_published_before_an_orderly_end(broker, tmp_path: Path) -> None:
+    service = ServiceProcess(tmp_path, broker.port)
+    service.start()
+    topic = f"tidewarden/1/service/{service.instance}/rejected"
+    with (
+        Publisher(broker.port, "device") as publisher,
+        Observer(broker.port, [topic], "observer") as observer,
+    ):
+        device = HandDevice(publisher)
+        for number in range(200):
+            device.send_raw("numerics", b"no reading %d" % number)
+        wait_for(lambda: observer.received, 5, "the first answer")
+        assert service.terminate()[0] == 0
+        store = StoreFacts(service.store)
+        decided = store.rows("select payload_sha256 from quarantine")
+        assert store.count("outbox") == 0
+        wait_for(lambda: len(observer.received) >= len(decided), 5, "every answer")
+        answered = [message.body["sha256"] for message in observer.received]
+        assert sorted(answered) == sorted(digest for (digest,) in decided)
 
 
 def test_sigterm_ends_it_while_it_waits_for_the_broker(tmp_path: Path) -> None:
