@@ -7,7 +7,8 @@ from typing import Final
 
 from rules.limits import Confidence, ResolvedLimit
 from rules.model import Group, Rule
-from rules.rationale import ClauseResult, explain, render
+from rules.rationale import ClauseResult, display, explain, render
+from rules.vocabulary import CATALOGUE
 from service.advisories import Advisory, Evidence, Moment
 from service.bedside import Bedside
 from service.facts import sources_of
@@ -75,10 +76,11 @@ def _clears_when(rule: Rule, moment: Moment) -> str:
 
 
 def _wanted(clause: ClauseResult) -> str:
-    """`end-tidal CO2: 61 mmHg, must be below 52 mmHg` without the value of now."""
-    name, _, rest = clause.text.partition(": ")
-    _, _, must = rest.rpartition(", must be ")
-    return f"{name} {must}"
+    """What a clause asks for, without the value of now: `end-tidal CO2 below 52 mmHg`."""
+    words = f"{CATALOGUE[clause.fact].meaning} {clause.op.replace('_', ' ')}"
+    if clause.operand_value is None:
+        return f"{words} limit {clause.operand_name}" if clause.operand_name else words
+    return f"{words} {display(clause.operand_value, clause.fact)}"
 
 
 def _uncertainty(rule: Rule, clauses: Sequence[ClauseResult], moment: Moment) -> list[str]:
@@ -89,7 +91,7 @@ def _uncertainty(rule: Rule, clauses: Sequence[ClauseResult], moment: Moment) ->
     used = [clause.operand_name for clause in clauses if clause.holds and clause.operand_name]
     for name in dict.fromkeys(used):
         doubts.extend(_limit_doubts(moment.limits[name]))
-    unknown = [clause.text.split(":")[0] for clause in clauses if clause.holds is None]
+    unknown = [CATALOGUE[clause.fact].meaning for clause in clauses if clause.holds is None]
     if unknown:
         doubts.append("Not known: " + ", ".join(dict.fromkeys(unknown)))
     return doubts
