@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
 from rich.rule import Rule
 from rich.table import Table
@@ -15,19 +15,19 @@ from rich.text import Text
 
 from adapters.cli.words import MARKS, STYLES
 from adapters.simulator.scenario import Scenario
-from rules.rationale import display
+from rules.vocabulary import CATALOGUE
 from rules.wording import duration
 from service.advisories import Advisory
 from service.facts import FactSet, facts_of
 from service.outbound import NOTICE
 from service.watch import Outcome, WatchState
 
-_SHOWN_IN_FULL: Final = 4
+#: Heading with its unit, and fact.
 _VALUES: Final = (
-    ("Ti", "breath.ti"),
-    ("peak", "paw.pip"),
-    ("CO2", "etco2"),
-    ("SpO2", "spo2"),
+    ("Ti\ns", "breath.ti"),
+    ("peak\ncmH2O", "paw.pip"),
+    ("CO2\nmmHg", "etco2"),
+    ("SpO2\n%", "spo2"),
 )
 
 
@@ -78,15 +78,14 @@ class LatestView:
                 state.reached_ms,
             )
 
-    def draw(self, elapsed_s: float, total_s: float, height: int) -> RenderableType:
-        """The screen as it is now."""
+    def draw(self, elapsed_s: float, total_s: float, console: Console) -> RenderableType:
+        """The screen as it is now, fitted to the console's size."""
         with self._lock:
             view = self._view
-        parts: list[RenderableType] = [_heading(elapsed_s, total_s), _table(view.places)]
-        room = height - len(view.places) - 8
-        parts.extend(_standing(view, room))
-        parts.append(Text(NOTICE, style="dim"))
-        return Group(*parts)
+        above = Group(_heading(elapsed_s, total_s), _table(view.places))
+        below = Text(NOTICE, style="dim")
+        room = console.height - _lines(console, above) - _lines(console, below) - 1
+        return Group(above, *_standing(view, room, console), below)
 
     def _place(self, name: str, state: WatchState) -> PlaceView:
         place = state.places[name]
@@ -111,9 +110,8 @@ class LatestView:
 def _heading(elapsed_s: float, total_s: float) -> RenderableType:
     text = Text()
     text.append("Tidewarden", style="bold")
-    text.append("  coastal wildlife hospital (invented), simulated animals, real service   ")
-    text.append(f"{elapsed_s:.0f} of {total_s:.0f} s", style="bold")
-    text.append("   Ctrl-C ends it", style="dim")
+    text.append(f"  {elapsed_s:.0f} of {total_s:.0f} s  ", style="bold")
+    text.append("invented hospital, simulated animals, real service; Ctrl-C ends it", style="dim")
     return Group(text, Rule(style="dim"))
 
 
@@ -123,9 +121,9 @@ def _table(places: Sequence[PlaceView]) -> Table:
     table.add_column("place", width=6)
     table.add_column("who", ratio=3, no_wrap=True)
     table.add_column("mode", width=11)
-    for heading in ("rate", *(heading for heading, _ in _VALUES)):
+    for heading in ("rate\n/min", *(heading for heading, _ in _VALUES)):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("data", justify="right", width=6)
+    table.add_column("data\nage", justify="right", width=5)
     for place in places:
         table.add_row(
             _need(place),
@@ -149,14 +147,14 @@ def _need(place: PlaceView) -> Text:
 
 def _value(facts: FactSet, name: str) -> str:
     value = facts.values.get(name)
-    return "-" if value is None else display(value, name)
+    return f"{value:.{CATALOGUE[name].digits}f}" if isinstance(value, float) else "-"
 
 
 def _rate(facts: FactSet) -> str:
     """The rate of breathing, or for how long no breath was seen."""
     for name in ("breath.rr", "co2.rr"):
         if name in facts.values:
-            return display(facts.values[name], name)
+            return _value(facts, name)
     since_s = facts.values.get("breathing.since")
     return "-" if not isinstance(since_s, float) else f"none {duration(since_s)}"
 
@@ -167,43 +165,49 @@ def _heard(age_s: float | None) -> Text:
     return Text(f"{age_s:.0f} s", style="bold" if age_s > 3 else "dim")
 
 
-def _standing(view: WardView, room: int) -> list[RenderableType]:
-    parts: list[RenderableType] = []
-    places = view.places
-    told = [(place, a) for place in places for a in place.standing if a.outranked_by is None]
-    if not places:
+def _standing(view: WardView, room: int, console: Console) -> list[RenderableType]:
+    """What stands, highest first. Every title is told before any is told in full."""
+    if not view.places:
         return [Padding(Text("No place has been heard yet."), (1, 0))]
+    told = [(place, a) for place in view.places for a in place.standing if a.outranked_by is None]
     if not told:
-        silent = [p.name for p in places if p.last_heard_s is None or p.last_heard_s > 5]
+        silent = [p.name for p in view.places if p.last_heard_s is None or p.last_heard_s > 5]
         words = f"Not heard: {', '.join(silent)}." if silent else "Every place is being heard."
         return [Padding(Text(f"No advisory stands. {words}", style="dim"), (1, 0))]
-    for number, (place, advisory) in enumerate(told):
-        lines = _advisory(place, advisory, view.now_ms, full=number < _SHOWN_IN_FULL)
-        if len(lines) > room:
-            left = len(told) - number
-            parts.append(Text(f"and {left} more (a taller window shows them)", style="dim"))
-            break
-        room -= len(lines)
-        parts.extend(lines)
+    titles = [_title(place, advisory, view.now_ms) for place, advisory in told]
+    room -= sum(_lines(console, title) for title in titles)
+    parts: list[RenderableType] = []
+    for title, (place, advisory) in zip(titles, told, strict=True):
+        reasons = _reasons(place, advisory)
+        needed = _lines(console, reasons)
+        parts.append(title)
+        if needed <= room:
+            parts.append(reasons)
+            room -= needed
     return parts
 
 
-def _advisory(
-    place: PlaceView, advisory: Advisory, now_ms: int, *, full: bool
-) -> list[RenderableType]:
+def _lines(console: Console, part: RenderableType) -> int:
+    return len(console.render_lines(part, pad=False))
+
+
+def _title(place: PlaceView, advisory: Advisory, now_ms: int) -> RenderableType:
     word = advisory.priority.value
     title = Text()
     title.append(f"{MARKS[word]} {word:<6} ", style=STYLES[word])
     title.append(f"{place.name}  ", style="bold")
     title.append(advisory.says, style="bold")
     title.append(f"  raised {duration((now_ms - advisory.raised_ms) / 1000.0)} ago", style="dim")
-    lines: list[RenderableType] = [Text(""), title]
-    if full:
-        lines.append(Padding(Text("why    " + advisory.because, style="dim"), (0, 0, 0, 11)))
-        look = "look   " + "  /  ".join(advisory.look_at[:3])
-        lines.append(Padding(Text(look), (0, 0, 0, 11)))
-        explained = [a.title for a in place.standing if a.outranked_by == advisory.id]
-        if explained:
-            under = "also   explained by this: " + ", ".join(explained)
-            lines.append(Padding(Text(under, style="dim"), (0, 0, 0, 11)))
-    return lines
+    return title
+
+
+def _reasons(place: PlaceView, advisory: Advisory) -> RenderableType:
+    """Why, what to look at, what this explains; and a line of air."""
+    lines = [
+        Text("why    " + advisory.because, style="dim"),
+        Text("look   " + "  /  ".join(advisory.look_at[:3])),
+    ]
+    explained = [a.title for a in place.standing if a.outranked_by == advisory.id]
+    if explained:
+        lines.append(Text("also   explained by this: " + ", ".join(explained), style="dim"))
+    return Padding(Group(*lines), (0, 0, 1, 11))

@@ -81,7 +81,7 @@ def _run(show: Demo) -> DemoResult:
         with Live(console=console, screen=True, auto_refresh=False) as live:
             while worker.is_alive():
                 elapsed_s = min(time.monotonic() - began, show.seconds)
-                live.update(view.draw(elapsed_s, show.seconds, console.height), refresh=True)
+                live.update(view.draw(elapsed_s, show.seconds, console), refresh=True)
                 worker.join(0.25)
     else:
         click.echo(f"Running for {show.seconds:.0f} s; a terminal would show the ward live.")
