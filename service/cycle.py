@@ -12,7 +12,8 @@ from typing import Final
 from service.ports import Inbox, Publisher, Store
 from service.watch import Outcome, Watch
 
-CHECKPOINT_EVERY_MS: Final = 30_000
+#: Often, since a start after a kill works through what came after the last one.
+CHECKPOINT_EVERY_MS: Final = 10_000
 
 
 @dataclass(slots=True)

@@ -79,7 +79,8 @@ class Outcome:
 
     def is_empty(self) -> bool:
         """Whether there is nothing to keep."""
-        return not (self.accepted or self.refused or self.findings or self.events or self.outbox)
+        read = self.accepted or self.refused or self.breaths or self.co2_breaths
+        return not (read or self.findings or self.events or self.outbox)
 
 
 _STATE: Final = TypeAdapter(WatchState)

@@ -121,7 +121,7 @@ def test_a_checkpoint_is_small_beside_the_cycles_it_saves() -> None:
         f"{1000 * written_s:.0f} ms, taken up in {1000 * taken_s:.0f} ms; "
         f"working through {SECONDS:g} s takes {1000 * worked_s:.0f} ms"
     )
-    # Written every 30 s, it must cost a small part of what 15 s of readings cost.
+    # Written every 10 s, it must cost a small part of what 15 s of readings cost.
     assert written_s < 0.25 * worked_s
     assert taken_s < 0.5 * worked_s
 
