@@ -339,6 +339,20 @@ _POWER = (
         high=1e5,
     ),
     Fact(
+        "battery.minutes_left_low",
+        "minutes until the battery is empty, the low end of what they may be",
+        "power",
+        unit="min",
+        high=1e5,
+    ),
+    Fact(
+        "battery.gauge_doubtful",
+        "the charge gauge contradicts what is drawn, or has leapt or stuck",
+        "power",
+        kind=Kind.FLAG,
+        unit="",
+    ),
+    Fact(
         "journey.leaves_in",
         "minutes until the planned journey leaves",
         "journey",

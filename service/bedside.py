@@ -14,6 +14,8 @@ from typing import Final
 
 from service import messages as wire
 from service.baseline import Baseline
+from service.battery.report import Report
+from service.battery.state import Battery
 from service.intake import Accepted, Refused
 from service.known import (
     Channel,
@@ -29,12 +31,13 @@ from service.physiology.mechanics import tidal_volume_ml
 from service.signals.assembly import Block, Piece
 from service.signals.breaths import Breath, BreathFinder, Found, Inflation
 from service.signals.capnogram import Capnogram, Co2Breath
+from service.supply import follow
 
 #: Breaths are kept for the longest window of any fact, and never fewer than the last few.
 KEPT_BREATHS_S: Final = 65.0
 KEPT_BREATHS: Final = 6
 KEPT_ETCO2: Final = 40
-KEPT_POWER: Final = 180
+KEPT_POWER: Final = 6
 _ML_PER_MIN_TO_ML_PER_S: Final = 1.0 / 60.0
 
 
@@ -48,6 +51,7 @@ class Bedside:
     settings: SettingsInfo | None = None
     journey: JourneyInfo | None = None
     power: deque[PowerInfo] = field(default_factory=deque)
+    battery: Battery = field(default_factory=Battery)
     numerics: dict[str, Reading] = field(default_factory=dict)
     paw: Channel = field(default_factory=Channel)
     co2: Channel = field(default_factory=Channel)
@@ -260,9 +264,7 @@ class Bedside:
         self.power.append(
             PowerInfo(
                 supply=message.supply,
-                charge_percent=message.charge.value if message.charge else None,
-                current_a=message.current.value if message.current else None,
-                capacity_ah=message.capacity.value if message.capacity else None,
+                charge_percent=_value(message.charge),
                 at_ms=message.at,
                 received_ms=received_ms,
                 reference=reference,
@@ -270,6 +272,16 @@ class Bedside:
         )
         while len(self.power) > KEPT_POWER:
             self.power.popleft()
+        report = Report(
+            at_ms=received_ms,
+            on_battery=message.supply == "battery",
+            charge_percent=_value(message.charge),
+            current_a=_value(message.current),
+            voltage_v=_value(message.voltage),
+            capacity_ah=_value(message.capacity),
+            device=message.device,
+        )
+        self.battery = follow(self.battery, report)
 
     def _take_patient(self, message: wire.Patient, reference: str) -> None:
         if self.patient is not None and self.patient.patient != message.patient:
@@ -300,6 +312,11 @@ class Bedside:
     def _relearn(self) -> None:
         self.pressure_baseline.reset()
         self.co2_baseline.reset()
+
+
+def _value(quantity: wire.Quantity | None) -> float | None:
+    """What may be used of a quantity."""
+    return None if quantity is None or quantity.status == "questionable" else quantity.value
 
 
 def _newer(known: Reading | SettingsInfo | PowerInfo | None, message: wire.Message) -> bool:

@@ -55,8 +55,6 @@ class PowerInfo:
 
     supply: str
     charge_percent: float | None
-    current_a: float | None
-    capacity_ah: float | None
     at_ms: int
     received_ms: int
     reference: str

@@ -35,7 +35,7 @@ LOOK_EVERY_MS: Final = 1000
 #: broker arrives before anything is called missing.
 GRACE_MS: Final = 5000
 #: Written into a checkpoint; another number means that the state cannot be taken up.
-STATE_FORMAT: Final = 1
+STATE_FORMAT: Final = 2
 
 
 @dataclass(slots=True)

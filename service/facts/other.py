@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from service.bedside import Bedside
 from service.facts.factset import (
     NUMERIC_FRESH_S,
@@ -11,7 +13,12 @@ from service.facts.factset import (
     since,
 )
 from service.journeys import journey_needs
-from service.remaining import minutes_left
+
+_BATTERY: Final = (
+    "battery.minutes_left",
+    "battery.minutes_left_low",
+    "battery.gauge_doubtful",
+)
 
 
 def patient_facts(bedside: Bedside, facts: FactSet) -> None:
@@ -50,7 +57,7 @@ def numeric_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
 
 
 def power_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
-    names = ("power.supply", "battery.charge", "battery.minutes_left")
+    names = ("power.supply", "battery.charge", *_BATTERY)
     last = bedside.power[-1] if bedside.power else None
     why = "never received"
     if last is not None and now_ms - last.received_ms > POWER_FRESH_S * 1000.0:
@@ -60,10 +67,22 @@ def power_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
             facts.put(name, None, why)
     else:
         facts.put("power.supply", last.supply)
-        facts.put("battery.charge", last.charge_percent)
-        left, why = minutes_left(bedside.power)
-        facts.put("battery.minutes_left", left, why)
+        facts.put("battery.charge", last.charge_percent, "charge not sent")
+        _battery(bedside, now_ms, facts)
     _journey(bedside, now_ms, facts)
+
+
+def _battery(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
+    made = bedside.battery.estimate
+    if made is None:
+        for name in _BATTERY:
+            facts.put(name, None)
+        return
+    made = made.after(now_ms)
+    facts.put("battery.minutes_left", made.minutes, made.why_unknown)
+    facts.put("battery.minutes_left_low", made.low, made.why_unknown)
+    doubtful = bool(made.doubt) if "battery.charge" in facts.values else None
+    facts.put("battery.gauge_doubtful", doubtful, "charge not sent")
 
 
 def _journey(bedside: Bedside, now_ms: int, facts: FactSet) -> None:

@@ -10,10 +10,12 @@ from __future__ import annotations
 import pytest
 from service_bench import START_MS, Bed, quantity
 
+from service.battery.report import Report
+from service.battery.state import Battery
 from service.facts import FactSet, facts_of
 from service.journeys import journey_needs
-from service.known import JourneyInfo, PowerInfo
-from service.remaining import minutes_left
+from service.known import JourneyInfo
+from service.supply import follow
 
 
 def report(
@@ -23,10 +25,20 @@ def report(
     current: float | None = None,
     capacity: float | None = None,
     supply: str = "battery",
-) -> PowerInfo:
+) -> Report:
     """What the device says of its supply, `minute` minutes after the start."""
     at_ms = START_MS + round(60_000 * minute)
-    return PowerInfo(supply, charge, current, capacity, at_ms, at_ms, "d:e:1")
+    return Report(at_ms, supply == "battery", charge, current, None, capacity, "d")
+
+
+def minutes_left(history: list[Report]) -> tuple[float | None, str]:
+    """What there is after the newest report, and why not where that is unknown."""
+    battery = Battery()
+    for item in history:
+        battery = follow(battery, item)
+    made = battery.estimate
+    assert made is not None
+    return made.minutes, made.why_unknown
 
 
 def close_to(minutes: float) -> object:
