@@ -1,0 +1,180 @@
+"""What kind of inflation it was, why it is held to be that, and how well it could be read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from service.signals.ramp import Shape
+
+Kind = Literal["ventilator", "spontaneous", "assisted", "hand", "artefact"]
+
+#: What is usual follows each inflation with this weight.
+LEARN_SHARE: Final = 0.3
+KNOWN_AFTER: Final = 3
+#: Shorter than this share of a usual inflation, and no ramp: a cough or a knock.
+SPIKE_SHARE: Final = 0.4
+SPIKE_S: Final = 0.15
+#: A squeezed bag lets go slowly: this long, or this share of the inflation, until half is gone.
+SLOW_FALL_S: Final = 0.06
+SLOW_FALL_SHARE: Final = 0.12
+#: A spike to the usual height, when due, is an inflation into something closed.
+USUAL_HEIGHT_SHARE: Final = 0.25
+#: A breath that is due may come this share of the usual time early or late.
+DUE_SHARE: Final = 0.15
+#: A ramp with fewer samples, or that scatters by this share of its height, is read less well.
+FEW_SAMPLES: Final = 6
+ROUGH_SHARE: Final = 0.05
+#: A sensor at its limit repeats one value: so often, and for so long.
+PINNED_SAMPLES: Final = 5
+PINNED_S: Final = 0.03
+
+
+@dataclass(slots=True)
+class Effort:
+    """The animal pulled pressure under its resting level; times in s, depth in cmH2O."""
+
+    start_s: float
+    end_s: float
+    depth_cmh2o: float
+
+
+@dataclass(slots=True)
+class Inflation:
+    """One inflation, reported at its release. Pressures in cmH2O, times in s (device time).
+
+    Fields that end in `_sd` are standard errors of reading, without those of the sensor.
+    """
+
+    start_s: float
+    ti_s: float
+    pip_cmh2o: float
+    baseline_cmh2o: float
+    #: Height of the ramp at the start over the baseline: the resistive step (about R Q).
+    step_cmh2o: float | None
+    slope_cmh2o_per_s: float | None
+    #: Time from the start of the breath before; None after a gap or for the first.
+    period_s: float | None
+    reference: str
+    #: Slope of the ramp at its end over that at its start: under 1 where gas leaks.
+    bend: float | None = None
+    bend_sd: float | None = None
+    ti_sd_s: float = 0.0
+    pip_sd_cmh2o: float = 0.0
+    step_sd_cmh2o: float | None = None
+    slope_sd_cmh2o_per_s: float | None = None
+    #: Pressure over the baseline, integrated over the inspiratory time.
+    area_cmh2o_s: float = 0.0
+    #: From the start to the highest sample.
+    to_peak_s: float = 0.0
+    #: Depth of an effort that started the inflation or pulled against it.
+    effort_cmh2o: float | None = None
+    kind: Kind = "ventilator"
+    why: str = ""
+    #: From 0 to 1, and what takes from it.
+    quality: float = 1.0
+    doubt: str = ""
+
+    @property
+    def driving_cmh2o(self) -> float:
+        """Peak over baseline."""
+        return self.pip_cmh2o - self.baseline_cmh2o
+
+    def time_to_s(self, target_cmh2o: float) -> float | None:
+        """From the start until the ramp passed the target; None when it did not."""
+        if self.slope_cmh2o_per_s is None or self.step_cmh2o is None:
+            return None
+        if self.slope_cmh2o_per_s <= 0.0 or target_cmh2o > self.pip_cmh2o + 0.05:
+            return None
+        rise = target_cmh2o - self.baseline_cmh2o - self.step_cmh2o
+        return min(self.ti_s, max(0.0, rise / self.slope_cmh2o_per_s))
+
+
+@dataclass(slots=True)
+class Usual:
+    """What inflations here are like, following them slowly."""
+
+    seen: int = 0
+    height_cmh2o: float = 5.0
+    ti_s: float | None = None
+    period_s: float | None = None
+
+    def learn(self, inflation: Inflation) -> None:
+        """Take one inflation into account."""
+        self.seen += 1
+        self.height_cmh2o += LEARN_SHARE * (inflation.driving_cmh2o - self.height_cmh2o)
+        self.ti_s = _towards(self.ti_s, inflation.ti_s)
+        if inflation.period_s is not None:
+            self.period_s = _towards(self.period_s, inflation.period_s)
+
+
+def _towards(usual: float | None, value: float) -> float:
+    return value if usual is None else usual + LEARN_SHARE * (value - usual)
+
+
+def kind_of(
+    inflation: Inflation, shape: Shape, usual: Usual, effort_within: bool
+) -> tuple[Kind, str]:
+    """The kind of an inflation, and in a few words why."""
+    ti_s, effort = inflation.ti_s, inflation.effort_cmh2o
+    due = _is_due(inflation, usual)
+    if _is_spike(ti_s, usual) and not (due and _is_usual_height(inflation, usual)):
+        return "artefact", f"a spike of {ti_s:.2f} s, not when due"
+    slow_s = max(SLOW_FALL_S, SLOW_FALL_SHARE * ti_s)
+    if not shape.is_ramp and shape.fall_s > slow_s and not effort_within:
+        return "hand", f"rounded, let go over {shape.fall_s:.2f} s"
+    if effort is not None:
+        when = "against the inflation" if effort_within else "just before it"
+        return "assisted", f"an effort of {effort:.1f} cmH2O {when}"
+    form = "an even ramp" if shape.is_ramp else "when due" if due else "not an even ramp"
+    return "ventilator", f"{form}, released at once"
+
+
+def _is_spike(ti_s: float, usual: Usual) -> bool:
+    if usual.seen < KNOWN_AFTER or usual.ti_s is None:
+        return ti_s < SPIKE_S / 2.0
+    return ti_s < min(SPIKE_S, SPIKE_SHARE * usual.ti_s)
+
+
+def _is_usual_height(inflation: Inflation, usual: Usual) -> bool:
+    off = abs(inflation.driving_cmh2o - usual.height_cmh2o)
+    return off <= USUAL_HEIGHT_SHARE * usual.height_cmh2o
+
+
+def _is_due(inflation: Inflation, usual: Usual) -> bool:
+    """Whether it came when the valve closes; a quick breath before it brings that forward."""
+    if inflation.period_s is None or usual.period_s is None or usual.ti_s is None:
+        return False
+    earliest = (1.0 - DUE_SHARE) * (usual.period_s - usual.ti_s)
+    return earliest <= inflation.period_s <= (1.0 + DUE_SHARE) * usual.period_s
+
+
+def quality_of(
+    shape: Shape, samples: Sequence[tuple[float, float]], lost: int
+) -> tuple[float, str]:
+    """How well the inflation could be read, from 0 to 1, and what stands against it."""
+    doubts: list[tuple[float, str]] = []
+    if _pinned(samples[: shape.last + 1]):
+        doubts.append((0.3, "the pressure sensor stood at its limit"))
+    if shape.samples < FEW_SAMPLES:
+        doubts.append((0.2 + 0.1 * shape.samples, f"only {shape.samples} samples"))
+    height = max(0.1, shape.peak_cmh2o - shape.baseline_cmh2o)
+    rough = shape.residual_cmh2o / height
+    if rough > ROUGH_SHARE:
+        doubts.append((max(0.2, ROUGH_SHARE / rough), "no even ramp"))
+    if lost:
+        share = lost / (lost + shape.samples)
+        doubts.append((max(0.1, 1.0 - 3.0 * share), f"{lost} samples lost"))
+    if not doubts:
+        return 1.0, ""
+    return min(doubts)
+
+
+def _pinned(samples: Sequence[tuple[float, float]]) -> bool:
+    """Whether the top is one value again and again: flat as no lung and no valve makes it."""
+    highest = max([p for _, p in samples])
+    pinned = [t for t, p in samples if p == highest]
+    if len(pinned) < PINNED_SAMPLES or len(pinned) > 0.9 * len(samples):
+        return False
+    return pinned[-1] - pinned[0] >= PINNED_S
