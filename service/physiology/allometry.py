@@ -10,8 +10,9 @@ Dawson 1976, at 30 C.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from service.physiology.timing import positive
 
@@ -19,6 +20,23 @@ from service.physiology.timing import positive
 BAND: Final = (0.5, 2.0)
 _G_PER_KG: Final = 1000.0
 _MINUTES_PER_HOUR: Final = 60.0
+
+
+Quantity = Literal[
+    "rate_per_min",
+    "tidal_volume_ml",
+    "minute_volume_ml_per_min",
+    "dead_space_ml",
+    "compliance_ml_per_cmh2o",
+    "resistance_cmh2o_s_per_l",
+    "oxygen_uptake_ml_per_min",
+    "functional_residual_capacity_ml",
+    "heart_rate_per_min",
+    "trachea_ml",
+]
+#: A pulse may be slower than the band for all others: anaesthesia slows the heart (common practice,
+#: no source), and a slow heart must not pass for a bad sensor.
+_BANDS: Final[Mapping[Quantity, tuple[float, float]]] = {"heart_rate_per_min": (1.0 / 3.0, 2.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +100,49 @@ def reptile_oxygen_uptake_ml_per_min(mass_kg: float) -> float:
     return float(0.278 * (_G_PER_KG * mass_kg) ** 0.77 / _MINUTES_PER_HOUR)
 
 
-def plausible(value: float, expected: float) -> bool:
+def bird_heart_rate_per_min(mass_kg: float) -> float:
+    """Resting heart rate of a bird of `mass_kg`: 155.8 M^-0.23 (Calder 1968, from memory)."""
+    positive(mass_kg=mass_kg)
+    return float(155.8 * mass_kg**-0.23)
+
+
+def expected(quantity: Quantity, class_: str, mass_kg: float) -> float | None:
+    """What the line of the class gives, in the unit of the name; None where none is known.
+
+    Reptiles have a line for oxygen uptake only (30 C), amphibians none at all.
+    """
+    positive(mass_kg=mass_kg)
+    match class_:
+        case "mammal":
+            return _member(mammal(mass_kg), quantity)
+        case "bird":
+            if quantity == "heart_rate_per_min":
+                return bird_heart_rate_per_min(mass_kg)
+            return _member(bird(mass_kg), quantity)
+        case "reptile" if quantity == "oxygen_uptake_ml_per_min":
+            return reptile_oxygen_uptake_ml_per_min(mass_kg)
+    return None
+
+
+def _member(animal: Mammal | Bird, quantity: Quantity) -> float | None:
+    value: float | None = getattr(animal, quantity, None)
+    return value
+
+
+def plausible_range(quantity: Quantity, class_: str, mass_kg: float) -> tuple[float, float] | None:
+    """Lowest and highest plausible value in the unit of the name; None where nothing is known.
+
+    From half to twice the line, a heart rate from a third to twice: our suggestion, no source.
+    """
+    line = expected(quantity, class_, mass_kg)
+    if line is None:
+        return None
+    low, high = _BANDS.get(quantity, BAND)
+    return low * line, high * line
+
+
+def plausible(value: float, line: float) -> bool:
     """Whether `value` lies within the band around what the line gives (same unit)."""
-    positive(expected=expected)
+    positive(line=line)
     low, high = BAND
-    return low * expected <= value <= high * expected
+    return low * line <= value <= high * line

@@ -15,6 +15,35 @@ CO2_FACTOR: Final = 0.863
 ML_PER_L: Final = 1000.0
 #: A first-order response takes ln 9 time constants from 10 to 90 %.
 TIME_CONSTANTS_10_90: Final = math.log(9.0)
+#: One kPa in mmHg, 7.5006.
+MMHG_PER_KPA: Final = 760.0 / 101.325
+_SEA_LEVEL_MMHG: Final = 760.0
+_WATER_VAPOUR_MMHG: Final = 47.0
+_PERCENT: Final = 100.0
+
+
+def kpa_from_mmhg(mmhg: float) -> float:
+    """A partial pressure in kPa."""
+    not_negative(mmhg=mmhg)
+    return mmhg / MMHG_PER_KPA
+
+
+def mmhg_from_kpa(kpa: float) -> float:
+    """A partial pressure in mmHg."""
+    not_negative(kpa=kpa)
+    return kpa * MMHG_PER_KPA
+
+
+def mmhg_from_dry_percent(percent: float, barometric_mmhg: float = _SEA_LEVEL_MMHG) -> float:
+    """Partial pressure in mmHg, in the airway, of a gas that is `percent` of dry gas.
+
+    percent/100 x (PB - 47): the airway is full of water vapour at 37 C.
+    """
+    not_negative(percent=percent)
+    positive(dry_mmhg=barometric_mmhg - _WATER_VAPOUR_MMHG)
+    if percent > _PERCENT:
+        raise ValueError(f"percent must be at most 100, not {percent!r}")
+    return percent / _PERCENT * (barometric_mmhg - _WATER_VAPOUR_MMHG)
 
 
 def alveolar_ventilation_ml_per_min(
@@ -69,6 +98,25 @@ def washout_ratio(residual_ml: float, tidal_volume_ml: float, dead_space_ml: flo
     positive(residual_ml=residual_ml)
     not_negative(tidal_volume_ml=tidal_volume_ml, dead_space_ml=dead_space_ml)
     return residual_ml / (residual_ml + max(0.0, tidal_volume_ml - dead_space_ml))
+
+
+def breaths_to_halve(ratio_per_breath: float) -> float:
+    """After how many breaths a washout of `ratio_per_breath` (between 0 and 1) has halved CO2."""
+    positive(ratio_per_breath=ratio_per_breath)
+    if ratio_per_breath >= 1.0:
+        raise ValueError(f"ratio_per_breath must be below 1, not {ratio_per_breath!r}")
+    return math.log(0.5) / math.log(ratio_per_breath)
+
+
+def undiluted_share(minute_volume_ml_per_min: float, draw_ml_per_min: float) -> float:
+    """Largest share (0 to 1) of a sidestream sample that can be the patient's own gas.
+
+    What is drawn beyond the minute volume must be fresh gas: a mass balance, no published figure,
+    and an upper bound, so with a tolerance of 20 % at best.
+    """
+    not_negative(minute_volume_ml_per_min=minute_volume_ml_per_min)
+    positive(draw_ml_per_min=draw_ml_per_min)
+    return min(1.0, minute_volume_ml_per_min / draw_ml_per_min)
 
 
 def analyser_peak_share(plateau_s: float, rise_10_90_s: float) -> float:

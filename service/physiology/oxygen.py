@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from service.physiology.timing import not_negative, positive
+from service.physiology.uncertain import Uncertain, by_share
 
 _CUBIC: Final = 23400.0
 _LINEAR: Final = 150.0
@@ -71,11 +72,13 @@ def dog_saturation_39c(po2_mmhg: float) -> float:
 class Blood:
     """P50 of a species at pH 7.4, 37 C, PCO2 40 mmHg (unless its source says otherwise).
 
+    `sd_mmhg` is how much single animals differ; None where the source gave none that was read.
     The shifts are d log10(P50) per unit of pH, per degree and per tenfold PCO2.
     """
 
     p50_mmhg: float
     source: str
+    sd_mmhg: float | None = None
     per_ph: float = 0.0
     per_celsius: float = 0.0
     per_log_pco2: float = 0.0
@@ -84,11 +87,12 @@ class Blood:
 _CLERBAUX: Final = "Clerbaux 1993 Comp Biochem Physiol A 106:687-694"
 _CAMBIER: Final = "Cambier 2004 Res Vet Sci 77:83-88"
 BLOOD: Final[Mapping[str, Blood]] = {
-    "human": Blood(26.6, _CLERBAUX),
-    "horse": Blood(23.8, _CLERBAUX),
-    "cattle": Blood(25.0, _CLERBAUX),
-    "dog": Blood(30.0, _CAMBIER, per_ph=-0.370, per_celsius=0.020, per_log_pco2=0.093),
-    "cat": Blood(34.1, _CAMBIER, per_ph=-0.405, per_celsius=0.016, per_log_pco2=0.080),
+    "human": Blood(26.6, _CLERBAUX, 1.2),
+    "horse": Blood(23.8, _CLERBAUX, 0.8),
+    "cattle": Blood(25.0, _CLERBAUX, 1.4),
+    # The dogs of one study differ by 1.3, breeds from 25.8 to 35.8 (Clerbaux): the breed counts.
+    "dog": Blood(30.0, _CAMBIER, 3.3, per_ph=-0.370, per_celsius=0.020, per_log_pco2=0.093),
+    "cat": Blood(34.1, _CAMBIER, 1.8, per_ph=-0.405, per_celsius=0.016, per_log_pco2=0.080),
     "pigeon": Blood(
         29.46, "Lutz 1973 Respir Physiol 17(3), at 41 C, pH 7.5, PCO2 35", per_ph=-0.566
     ),
@@ -99,6 +103,11 @@ BLOOD: Final[Mapping[str, Blood]] = {
 }
 
 
+#: How far a P50 that is only known by size, or from memory, may lie off (sd, as a share). The
+#: sourced mammals of this table lie within 6 % of the size line.
+ROUGH_P50_SHARE_SD: Final = 0.07
+
+
 def p50_by_mass_mmhg(mass_kg: float) -> float:
     """P50 in mmHg of a mammal by size: 50.34 (mass in g)^-0.054.
 
@@ -107,6 +116,24 @@ def p50_by_mass_mmhg(mass_kg: float) -> float:
     """
     positive(mass_kg=mass_kg)
     return float(50.34 * (1000.0 * mass_kg) ** -0.054)
+
+
+def p50_of(
+    species: str, mass_kg: float | None = None, temperature_c: float = 37.0
+) -> Uncertain | None:
+    """P50 in mmHg of one mammal with its 90 % interval, pH 7.4, PCO2 40 mmHg.
+
+    By species where one is listed, else by size; None when neither is known. Shifted to
+    `temperature_c` where the shift of the species was published.
+    """
+    blood = BLOOD.get(species.strip().casefold())
+    if blood is None:
+        if mass_kg is None:
+            return None
+        return by_share(p50_by_mass_mmhg(mass_kg), ROUGH_P50_SHARE_SD)
+    p50 = shifted_p50_mmhg(blood, temperature_c=temperature_c)
+    share_sd = ROUGH_P50_SHARE_SD if blood.sd_mmhg is None else blood.sd_mmhg / blood.p50_mmhg
+    return by_share(p50, share_sd)
 
 
 def shifted_p50_mmhg(

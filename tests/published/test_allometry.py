@@ -7,6 +7,8 @@ from memory, so these values hold the formulas; the independent checks below hol
 
 from __future__ import annotations
 
+from typing import get_args
+
 import pytest
 
 from service.physiology import allometry
@@ -129,3 +131,90 @@ def test_pressure_for_10_ml_per_kg(kg: float, pressure: float) -> None:
 def test_fresh_gas_as_multiples_of_minute_volume(kg: float, times: int, flow: float) -> None:
     # T-piece: 2 to 3 times minute volume (from memory; lecture), on Stahl's minute volume.
     assert times * allometry.mammal(kg).minute_volume_ml_per_min == pytest.approx(flow, rel=FORMULA)
+
+
+def test_oxygen_uptake_and_heart_rate_follow_their_formula() -> None:
+    # Stahl 1967 (from memory), computed: 11.6 x 0.3^0.76 = 4.646 mL/min, 241 x 0.3^-0.25 = 325.6.
+    animal = allometry.mammal(0.3)
+    assert animal.oxygen_uptake_ml_per_min == pytest.approx(4.646, rel=FORMULA)
+    assert animal.heart_rate_per_min == pytest.approx(325.6, rel=FORMULA)
+    # Lung alone, 2.10 x 0.3^1.08 = 0.5722 mL/cmH2O.
+    assert animal.lung_compliance_ml_per_cmh2o == pytest.approx(0.5722, rel=FORMULA)
+
+
+def test_basal_rate_of_large_mammals_falls_a_little_faster() -> None:
+    # Exp Physiol 2025 doi 10.1113/EP091868: exponent -0.303 from 15 to 5520 kg, against Stahl's
+    # -0.26. Over the whole of it both differ less than the band does.
+    ours = allometry.mammal(5520.0).rate_per_min / allometry.mammal(15.0).rate_per_min
+    theirs = (5520.0 / 15.0) ** -0.303
+    assert 0.5 < theirs / ours < 1.0
+
+
+def test_a_bird_has_the_larger_trachea() -> None:
+    # Ludders 2001 (IVIS): 2.7 times longer and 1.29 times wider than in a mammal of the same size,
+    # so 4.493 times the volume. The mammal's own, 3.7/4.493 = 0.8235 mL at 1 kg, must be part of
+    # Stahl's dead space of 2.76 mL.
+    mammal_ml = allometry.bird(1.0).trachea_ml / (2.7 * 1.29**2)
+    assert mammal_ml == pytest.approx(0.8235, rel=FORMULA)
+    assert mammal_ml < allometry.mammal(1.0).dead_space_ml
+
+
+@pytest.mark.parametrize(("kg", "rate"), [(0.03, 348.9), (0.3, 205.5), (1.0, 155.8), (10.0, 91.74)])
+def test_heart_rate_of_birds(kg: float, rate: float) -> None:
+    # Calder 1968: 155.8 M^-0.23 (from memory), computed.
+    assert allometry.bird_heart_rate_per_min(kg) == pytest.approx(rate, rel=FORMULA)
+
+
+MAMMAL_LINES = {
+    # quantity: value at 1 kg (Stahl 1967, from memory)
+    "rate_per_min": 53.5,
+    "tidal_volume_ml": 7.69,
+    "minute_volume_ml_per_min": 379.0,
+    "dead_space_ml": 2.76,
+    "compliance_ml_per_cmh2o": 1.56,
+    "resistance_cmh2o_s_per_l": 24.4,
+    "oxygen_uptake_ml_per_min": 11.6,
+    "functional_residual_capacity_ml": 24.1,
+}
+BIRD_LINES = {
+    # Lasiewski & Calder 1971, Hinds & Calder 1971 (from memory)
+    "rate_per_min": 17.2,
+    "tidal_volume_ml": 13.2,
+    "minute_volume_ml_per_min": 284.0,
+    "trachea_ml": 3.7,
+}
+
+
+@pytest.mark.parametrize("quantity", get_args(allometry.Quantity))
+def test_plausible_range_at_one_kg(quantity: allometry.Quantity) -> None:
+    for class_, lines in (("mammal", MAMMAL_LINES), ("bird", BIRD_LINES)):
+        found = allometry.plausible_range(quantity, class_, 1.0)
+        if quantity == "heart_rate_per_min":
+            line = 241.0 if class_ == "mammal" else 155.8
+            assert found == pytest.approx((line / 3.0, 2.0 * line))
+        elif quantity in lines:
+            # From half to twice the line: our suggestion, no source.
+            assert found == pytest.approx((0.5 * lines[quantity], 2.0 * lines[quantity]))
+        else:
+            assert found is None
+    reptile = allometry.plausible_range(quantity, "reptile", 1.0)
+    if quantity == "oxygen_uptake_ml_per_min":
+        assert reptile == pytest.approx((0.4730, 1.892), rel=FORMULA)  # 0.9460 mL/min
+    else:
+        assert reptile is None
+    for class_ in ("amphibian", "fish"):
+        assert allometry.plausible_range(quantity, class_, 1.0) is None
+
+
+def test_published_animals_lie_in_the_plausible_range() -> None:
+    def within(quantity: allometry.Quantity, class_: str, kg: float, value: float) -> bool:
+        found = allometry.plausible_range(quantity, class_, kg)
+        return found is not None and found[0] <= value <= found[1]
+
+    # Cat at 5 cmH2O: 6.7 mL/kg (Martins 2022); dog 16 mL/kg at 9 cmH2O (Donati 2019).
+    assert within("compliance_ml_per_cmh2o", "mammal", 3.5, 3.5 * 6.7 / 5.0)
+    assert within("compliance_ml_per_cmh2o", "mammal", 10.0, 10.0 * 16.0 / 9.0)
+    # Small dog and cat under anaesthesia 15 to 25 /min, large dog 8 to 20 (Clinician's Brief 2017):
+    # an anaesthetised animal breathes at the low end of the band and below it.
+    assert within("rate_per_min", "mammal", 3.0, 25.0)
+    assert not within("rate_per_min", "mammal", 3.0, 15.0)

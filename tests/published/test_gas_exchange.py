@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from scipy import constants, signal
 
 from service.physiology import allometry, gas_exchange
 
@@ -92,3 +94,62 @@ def test_washout_after_circulatory_arrest(kg: float, ratio: float) -> None:
 def test_analyser_lag(rise_s: float, plateau_s: float, share: float) -> None:
     # First-order response, tau = T10-90 / 2.197: 1 - exp(-t/tau); computed.
     assert gas_exchange.analyser_peak_share(plateau_s, rise_s) == pytest.approx(share, rel=FORMULA)
+
+
+@pytest.mark.parametrize(
+    ("kg", "breaths", "seconds"),
+    [
+        (0.03, 3.353, 1.511),
+        (0.3, 3.558, 2.918),
+        (1.0, 3.724, 4.177),
+        (3.0, 3.909, 5.833),
+        (10.0, 4.147, 8.463),
+    ],
+)
+def test_how_fast_a_washout_halves(kg: float, breaths: float, seconds: float) -> None:
+    # Perfect mixing on Stahl's lines, and time at his rate; computed.
+    animal = allometry.mammal(kg)
+    ratio = gas_exchange.washout_ratio(
+        animal.functional_residual_capacity_ml, animal.tidal_volume_ml, animal.dead_space_ml
+    )
+    ours = gas_exchange.breaths_to_halve(ratio)
+    assert ours == pytest.approx(breaths, rel=FORMULA)
+    assert ours * 60.0 / animal.rate_per_min == pytest.approx(seconds, rel=FORMULA)
+
+
+@pytest.mark.parametrize(("kg", "draw", "share"), [(0.03, 50.0, 0.4586), (0.3, 200.0, 0.7235)])
+def test_sidestream_draw(kg: float, draw: float, share: float) -> None:
+    # Mass balance on Stahl's minute volume, an upper bound (no published figure); computed.
+    ventilation = allometry.mammal(kg).minute_volume_ml_per_min
+    ours = gas_exchange.undiluted_share(ventilation, draw)
+    assert ours == pytest.approx(share, rel=FORMULA)
+    assert gas_exchange.undiluted_share(200.0, 50.0) == 1.0
+    if kg == 0.03:
+        assert 40.0 * ours == pytest.approx(18.34, rel=FORMULA)
+
+
+def test_kilopascal() -> None:
+    # 35 to 45 mmHg is 4.666 to 6.000 kPa; 1 kPa is 7.501 mmHg (760 mmHg are 101.325 kPa).
+    assert gas_exchange.kpa_from_mmhg(35.0) == pytest.approx(4.666, rel=FORMULA)
+    assert gas_exchange.kpa_from_mmhg(45.0) == pytest.approx(6.000, rel=FORMULA)
+    assert gas_exchange.mmhg_from_kpa(1.0) == pytest.approx(7.501, rel=FORMULA)
+    # SciPy's constants: mmHg and Pa.
+    assert gas_exchange.mmhg_from_kpa(5.0) == pytest.approx(5000.0 / constants.mmHg, rel=1e-6)
+
+
+@pytest.mark.parametrize(("percent", "mmhg"), [(0.2, 1.426), (5.0, 35.65)])
+def test_percent_of_dry_gas(percent: float, mmhg: float) -> None:
+    # Dry gas in an airway full of water vapour: x (760 - 47); computed.
+    assert gas_exchange.mmhg_from_dry_percent(percent) == pytest.approx(mmhg, rel=FORMULA)
+
+
+@pytest.mark.parametrize(("plateau_s", "rise_s"), [(0.30, 0.240), (0.18, 0.240), (0.30, 0.400)])
+def test_analyser_is_scipys_first_order_system(plateau_s: float, rise_s: float) -> None:
+    # scipy.signal.step of 1/(tau s + 1); and 10 to 90 % of that step takes the rise time.
+    tau = rise_s / np.log(9.0)
+    times = np.linspace(0.0, 2.0, 4001)
+    _, response = signal.step(([1.0], [tau, 1.0]), T=times)
+    ours = gas_exchange.analyser_peak_share(plateau_s, rise_s)
+    assert ours == pytest.approx(float(np.interp(plateau_s, times, response)), rel=1e-5)
+    rise = np.interp(0.9, response, times) - np.interp(0.1, response, times)
+    assert float(rise) == pytest.approx(rise_s, rel=1e-3)

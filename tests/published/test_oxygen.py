@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from scipy.optimize import brentq
+from scipy.stats import norm
 
 from service.physiology import oxygen
 
@@ -148,3 +151,79 @@ def test_alveolar_gas_published_examples() -> None:
     assert oxygen.alveolar_po2_short_mmhg(0.21, 60.0) == pytest.approx(75.0, abs=0.5)
     high = oxygen.alveolar_po2_short_mmhg(0.21, 40.0, 667.0, quotient=1.0 / 1.2)
     assert high == pytest.approx(82.2, rel=WORKED)
+
+
+def test_inverse_of_the_paper() -> None:
+    # Severinghaus 1979: ln P = 0.385 ln(1/(1/S-1)) + 3.32 - 1/(72 S) - S^6/6, a fit of its own.
+    for percent in range(20, 99):
+        share = percent / 100.0
+        log = 0.385 * np.log(1.0 / (1.0 / share - 1.0)) + 3.32 - 1.0 / (72.0 * share)
+        theirs = float(np.exp(log - share**6 / 6.0))
+        # Equation and inverse of the paper differ by up to 1.6 %, below S 0.97 by 1 %.
+        assert oxygen.severinghaus_po2_mmhg(share) == pytest.approx(theirs, rel=0.017)
+
+
+@pytest.mark.parametrize("species", sorted(oxygen.BLOOD))
+@pytest.mark.parametrize("share", [0.01, 0.5, 0.9, 0.97, 0.999])
+def test_inverse_of_every_species_by_root_finding(species: str, share: float) -> None:
+    # scipy.optimize.brentq on the scaled curve.
+    p50 = oxygen.BLOOD[species].p50_mmhg
+    root = brentq(lambda po2: oxygen.saturation(po2, p50) - share, 1e-6, 5000.0, xtol=1e-10)
+    assert oxygen.po2_for_saturation_mmhg(share, p50) == pytest.approx(root, rel=1e-8)
+
+
+P50_SD = {
+    # Clerbaux 1993 Comp Biochem Physiol A 106:687-694; Cambier 2004 Res Vet Sci 77:83-88.
+    "horse": (23.8, 0.8),
+    "cattle": (25.0, 1.4),
+    "human": (26.6, 1.2),
+    "dog": (30.0, 3.3),  # Cambier's mean; his 1.3 widened to hold the breeds of Clerbaux
+    "cat": (34.1, 1.8),
+}
+
+
+@pytest.mark.parametrize("species", P50_SD)
+def test_p50_with_its_interval(species: str) -> None:
+    mean, sd = P50_SD[species]
+    found = oxygen.p50_of(species)
+    assert found is not None
+    assert found.value == mean
+    # 90 % of a normal distribution; ours is log-normal, which moves the ends by little.
+    assert (found.low, found.high) == pytest.approx(norm.interval(0.90, mean, sd), rel=0.02)
+
+
+def test_other_measurements_lie_within_the_interval() -> None:
+    cat, dog = oxygen.p50_of("cat"), oxygen.p50_of("dog")
+    assert cat is not None
+    assert dog is not None
+    # Herrmann & Haskins 2005 JVECC 15:26-31: cat 35.6 and 36.2. Clerbaux 1993: dog 28.8; breeds
+    # from 25.8 to 35.8.
+    assert 35.6 in cat
+    assert 36.2 in cat
+    assert all(p50 in dog for p50 in (25.8, 28.8, 35.8))
+    # Reeves 1982: dog at 39 C 31.5; shifted by Cambier's 0.020 per degree 32.9.
+    warm = oxygen.p50_of("Dog", temperature_c=39.0)
+    assert warm is not None
+    assert warm.value == pytest.approx(32.89, rel=WORKED)
+    assert 31.5 in warm
+
+
+@pytest.mark.parametrize(
+    ("species", "kg"),
+    [("human", 70.0), ("horse", 500.0), ("cattle", 500.0), ("dog", 10.0), ("cat", 3.5)],
+)
+def test_size_line_against_measured_species(species: str, kg: float) -> None:
+    # Masses are usual ones (common practice). All lie within 6 % of the line of Schmidt-Nielsen &
+    # Larimer 1958 (coefficients from memory), so its 90 % interval holds them.
+    by_size = oxygen.p50_of("no such species", kg)
+    assert by_size is not None
+    assert oxygen.BLOOD[species].p50_mmhg == pytest.approx(by_size.value, rel=0.06)
+    assert oxygen.BLOOD[species].p50_mmhg in by_size
+
+
+def test_p50_unknown() -> None:
+    assert oxygen.p50_of("hedgehog") is None
+    small = oxygen.p50_of("hedgehog", 0.7)
+    assert small is not None
+    assert small.value == pytest.approx(oxygen.p50_by_mass_mmhg(0.7))
+    assert small.high / small.low > 1.2

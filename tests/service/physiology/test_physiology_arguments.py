@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.physiology import allometry, gas_exchange, mechanics, oxygen, timing
+from service.physiology import allometry, apnoea, gas_exchange, mechanics, oxygen, timing
 from service.physiology.mechanics import Inflation, Lung
 
 LUNG = Lung(0.45, 60.0)
@@ -43,7 +43,29 @@ CALLS: list[tuple[str, Callable[[float], object]]] = [
     ("mass_kg", allometry.mammal),
     ("mass_kg", allometry.bird),
     ("mass_kg", allometry.reptile_oxygen_uptake_ml_per_min),
-    ("expected", lambda bad: allometry.plausible(1.0, bad)),
+    ("line", lambda bad: allometry.plausible(1.0, bad)),
+    ("mass_kg", allometry.bird_heart_rate_per_min),
+    ("mass_kg", lambda bad: allometry.plausible_range("rate_per_min", "mammal", bad)),
+    ("mass_kg", lambda bad: allometry.expected("rate_per_min", "amphibian", bad)),
+    ("apnoea_s", lambda bad: apnoea.co2_rise_studied_mmhg("awake man", bad)),
+    ("apnoea_s", lambda bad: apnoea.co2_rise_small_mammal_mmhg(0.3, bad)),
+    ("mass_kg", lambda bad: apnoea.co2_rise_small_mammal_mmhg(bad, 10.0)),
+    ("mass_kg", lambda bad: apnoea.store_time_s(bad, 660.0, 60.0)),
+    ("from_mmhg", lambda bad: apnoea.store_time_s(0.3, bad, 60.0)),
+    ("to_mmhg", lambda bad: apnoea.store_time_s(0.3, 660.0, bad)),
+    ("dry_mmhg", lambda bad: apnoea.store_time_s(0.3, 660.0, 60.0, bad)),
+    ("mass_kg", lambda bad: apnoea.saturation_holds_s(bad, 1.0)),
+    ("inspired_share", lambda bad: apnoea.saturation_holds_s(0.3, bad)),
+    ("p50_mmhg", lambda bad: apnoea.saturation_holds_s(0.3, 1.0, p50_mmhg=bad)),
+    ("mmhg", gas_exchange.kpa_from_mmhg),
+    ("kpa", gas_exchange.mmhg_from_kpa),
+    ("percent", gas_exchange.mmhg_from_dry_percent),
+    ("dry_mmhg", lambda bad: gas_exchange.mmhg_from_dry_percent(5.0, bad)),
+    ("ratio_per_breath", gas_exchange.breaths_to_halve),
+    ("minute_volume_ml_per_min", lambda bad: gas_exchange.undiluted_share(bad, 50.0)),
+    ("draw_ml_per_min", lambda bad: gas_exchange.undiluted_share(50.0, bad)),
+    ("mass_kg", lambda bad: oxygen.p50_of("hedgehog", bad)),
+    ("temperature_c", lambda bad: oxygen.p50_of("cat", temperature_c=bad)),
     ("dead_space_ml", lambda bad: gas_exchange.alveolar_ventilation_ml_per_min(10.0, bad, 20.0)),
     ("co2_output_ml_per_min", lambda bad: gas_exchange.arterial_co2_mmhg(bad, 4300.0)),
     ("alveolar_ml_per_min", lambda bad: gas_exchange.arterial_co2_mmhg(200.0, bad)),
@@ -99,6 +121,10 @@ def test_values_that_cannot_be() -> None:
         oxygen.alveolar_po2_mmhg(0.21, 40.0, 40.0)
     with pytest.raises(ValueError, match="mixed_expired_mmhg"):
         gas_exchange.dead_space_share(30.0, 40.0)
+    with pytest.raises(ValueError, match="percent"):
+        gas_exchange.mmhg_from_dry_percent(101.0)
+    with pytest.raises(ValueError, match="ratio_per_breath"):
+        gas_exchange.breaths_to_halve(1.0)
     with pytest.raises(ValueError, match="target_mmhg"):
         gas_exchange.ventilation_for_co2_ml_per_min(200.0, 5.0, 5.0)
 
