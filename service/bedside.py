@@ -31,6 +31,7 @@ from service.physiology.mechanics import tidal_volume_ml
 from service.signals.assembly import Block, Piece
 from service.signals.breaths import Breath, BreathFinder, Found, Inflation
 from service.signals.capnogram import Capnogram, Co2Breath
+from service.signals.vitals import Vitals
 from service.supply import follow
 
 #: Breaths are kept for the longest window of any fact, and never fewer than the last few.
@@ -53,6 +54,7 @@ class Bedside:
     power: deque[PowerInfo] = field(default_factory=deque)
     battery: Battery = field(default_factory=Battery)
     numerics: dict[str, Reading] = field(default_factory=dict)
+    vitals: Vitals = field(default_factory=Vitals)
     paw: Channel = field(default_factory=Channel)
     co2: Channel = field(default_factory=Channel)
     finder: BreathFinder = field(default_factory=BreathFinder)
@@ -234,6 +236,9 @@ class Bedside:
                 reference,
             )
             value = self.numerics[name].value
+            if value is not None:
+                mass_kg = self.patient.mass_kg if self.patient else None
+                self.vitals.take(name, value, message.at, received_ms, mass_kg)
             if name == "etco2" and self.co2.end_s is None and value is not None:
                 self._keep_expired(Expired(value, received_ms, False, reference))
 
@@ -290,6 +295,7 @@ class Bedside:
             self.co2_breaths.clear()
             self.inflations.clear()
             self.journey = None
+            self.vitals = Vitals()
         self.patient = PatientInfo(
             message.patient,
             message.species,

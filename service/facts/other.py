@@ -12,6 +12,7 @@ from service.facts.factset import (
     FactSet,
     since,
 )
+from service.facts.monitor import doubt_about, vital_facts
 from service.journeys import journey_needs
 
 _BATTERY: Final = (
@@ -52,8 +53,11 @@ def numeric_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         age_s = (now_ms - reading.received_ms) / 1000.0
         if age_s > NUMERIC_FRESH_S:
             facts.put(name, None, f"last received {since(age_s)} ago")
-        else:
-            facts.put(name, reading.value, (reading.status or "no value").replace("-", " "))
+            continue
+        value, why = reading.value, (reading.status or "no value").replace("-", " ")
+        doubt = None if value is None else doubt_about(bedside, name, value, now_ms)
+        facts.put(name, None if doubt else value, doubt or why)
+    vital_facts(bedside, now_ms, facts)
 
 
 def power_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:

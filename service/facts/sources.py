@@ -42,6 +42,7 @@ def _references(bedside: Bedside, name: str) -> list[str]:
             ),
         ],
     }
-    reading = bedside.numerics.get(name)
+    # `spo2.slope_60s` rests on `spo2`.
+    reading = bedside.numerics.get(name) or bedside.numerics.get(group)
     found = by_group.get(group, [reading.reference] if reading else [])
     return [reference for reference in found if reference]
