@@ -77,7 +77,7 @@ class Trend:
 
     def believe(self, at_ms: int, value: float) -> None:
         """Take a reading as true: one in half a second is kept, for a minute."""
-        self.doubt = self.doubt_until_ms = None
+        self.doubt = None
         if self.believed and self.believed[-1][0] // _BUCKET_MS == at_ms // _BUCKET_MS:
             self.believed.pop()
         self.believed.append((at_ms, value))

@@ -37,6 +37,8 @@ def test_horse_and_pony() -> None:
     assert (first.low_mmhg, first.high_mmhg) == pytest.approx((5.5, 11.0))
     last = apnoea.co2_rise_studied_mmhg("horse", 600.0)
     assert (last.low_mmhg, last.high_mmhg) == pytest.approx((14.0, 55.0))
+    second = apnoea.co2_rise_studied_mmhg("horse", 120.0)
+    assert (second.low_mmhg, second.high_mmhg) == pytest.approx((11.0, 16.0))
     for minutes in (2, 3, 5, 8):
         found = apnoea.co2_rise_studied_mmhg("horse", 60.0 * minutes)
         for slope_or_plateau in (5.5 * minutes, 14.0, 16.0):

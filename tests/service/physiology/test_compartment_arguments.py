@@ -97,6 +97,58 @@ def test_a_circuit_that_could_be_all_there_is_leaves_no_lung() -> None:
         compartment.compartment_of(replace(exact, circuit_ml_per_cmh2o=10.0 / 18.0))
 
 
+@pytest.mark.parametrize(
+    ("circuit", "flow_sd", "slope_sd", "circuit_sd"),
+    [
+        # The low end of the compliance is just below zero, the resistance could be told.
+        (0.57506, 0.20106, 0.27222, 0.0),
+        # The other way round.
+        (0.63835, 0.0, 0.25063, 0.11089),
+    ],
+)
+def test_neither_is_told_when_one_of_both_cannot_be(
+    circuit: float, flow_sd: float, slope_sd: float, circuit_sd: float
+) -> None:
+    ramp = Ramp(10.0, 10.0, 0.4, circuit, flow_sd, slope_sd, 0.0, circuit_sd)
+    with pytest.raises(ValueError, match="tells no lung"):
+        compartment.compartment_of(ramp)
+
+
+@pytest.mark.parametrize("name", ["flow_ml_per_s", "slope_cmh2o_per_s", "circuit_ml_per_cmh2o"])
+def test_one_error_alone_moves_the_resistance_as_far_as_the_formula_does(name: str) -> None:
+    exact = Ramp(10.0, 18.0, 0.4, 0.1)
+    share_sd = {"flow_ml_per_s": "flow", "slope_cmh2o_per_s": "slope"}.get(name, "circuit")
+    found = compartment.compartment_of(replace(exact, **{f"{share_sd}_share_sd": 0.05}))
+    moved = [
+        compartment.compartment_of(
+            replace(exact, **{name: getattr(exact, name) * math.exp(sign * 1.6448536 * 0.05)})
+        ).resistance_cmh2o_s_per_l.value
+        for sign in (-1.0, 1.0)
+    ]
+    ends = (found.resistance_cmh2o_s_per_l.low, found.resistance_cmh2o_s_per_l.high)
+    assert ends == pytest.approx(sorted(moved), rel=1e-6)
+
+
+def test_small_errors_together_add_as_squares() -> None:
+    # Propagation of independent errors, first order: squares of the single logarithms add up.
+    exact = Ramp(10.0, 18.0, 0.4, 0.2)
+    names = ("flow_share_sd", "slope_share_sd", "circuit_share_sd")
+    sds = dict(zip(names, (0.0004, 0.0005, 0.0006), strict=True))
+
+    def width(ramp: Ramp) -> float:
+        found = compartment.compartment_of(ramp).resistance_cmh2o_s_per_l
+        return math.log(found.high / found.value)
+
+    single = [width(replace(exact, **{name: sds[name]})) for name in names]
+    assert width(replace(exact, **sds)) == pytest.approx(math.hypot(*single), rel=2e-3)
+
+
+def test_errors_of_both_pressures_count() -> None:
+    # Peak and baseline each 0.3 cmH2O off: 0.1 mL/cmH2O x 1.645 x sqrt(2) x 0.3.
+    found = compartment.tidal_volume(Breath(10.0, 0.5, 12.0, 2.0, 0.1, pressure_sd_cmh2o=0.3))
+    assert found.high - found.value == pytest.approx(0.06979, rel=1e-3)
+
+
 def test_an_offset_below_zero_is_no_resistance_but_may_hide_one() -> None:
     found = compartment.compartment_of(replace(RAMP, offset_cmh2o=-0.1)).resistance_cmh2o_s_per_l
     assert found.value == found.low == 0.0
