@@ -32,17 +32,23 @@ REST_SHARE: Final = 0.35
 MIN_AMPLITUDE_CMH2O: Final = 1.5
 MIN_TI_S: Final = 0.03
 #: Half of a release is over within the first time, or within this share of the inflation and the
-#: second time: what falls more slowly was no inflation.
+#: second time; and it passes from half of the height to released within the third. What falls more
+#: slowly was no inflation.
 QUICK_FALL_S: Final = 0.35
 MAX_FALL_SHARE: Final = 0.6
 MAX_FALL_S: Final = 1.0
+MAX_PASS_S: Final = 0.2
 #: Pressure under this share of the inflation's height has been released.
 RELEASE_SHARE: Final = 0.4
 #: Thresholds look at pressure smoothed over this time; what is measured is read off the samples.
 SMOOTH_S: Final = 0.015
-#: The resting level follows down with this time constant, and up no faster than this.
+#: The resting level follows down with this time constant, and up no faster than this share of a
+#: rise in a second: a shallow ramp must not take it along.
 REST_TAU_S: Final = 0.15
-CREEP_CMH2O_PER_S: Final = 0.5
+CREEP_PER_S: Final = 0.15
+#: Pressure over rest that has risen by less than this share of a rise in this time has a new rest.
+FLAT_SHARE: Final = 0.15
+FLAT_S: Final = 0.4
 #: A dip of so much under rest, or so many times the unrest, is an effort and moves no rest.
 MIN_DIP_CMH2O: Final = 0.5
 DIP_UNRESTS: Final = 5.0
@@ -127,6 +133,7 @@ class BreathFinder:
     rising: list[tuple[float, float]] = field(default_factory=list)
     # The lowest pressure since the last release: a tail that still falls is no rise.
     low: float = 0.0
+    left_at: float = 0.0
     # A dip under rest, and an effort that may start the next inflation.
     dip_t: float | None = None
     dip_low: float = 0.0
@@ -231,7 +238,7 @@ class BreathFinder:
     def _be_at_rest(self, t: float, pressure: float, above: float) -> None:
         dt = self.interval_s or 0.0
         step = above * dt / REST_TAU_S
-        creep = CREEP_CMH2O_PER_S * dt
+        creep = CREEP_PER_S * self.rise_cmh2o * dt
         self.rest += step if step < creep else creep
         self.low = self.rest
         stray = above if above >= 0.0 else -above
@@ -254,8 +261,14 @@ class BreathFinder:
         self.rising.append((t, pressure))
         if smoothed >= max(self.rest, self.low) + self.rise_cmh2o:
             self._begin(t, smoothed, found)
-        else:
-            self.rest += CREEP_CMH2O_PER_S * (self.interval_s or 0.0)
+            return
+        if len(self.rising) == 1:
+            self.left_at = smoothed
+        flat = smoothed - self.left_at < FLAT_SHARE * self.rise_cmh2o
+        if flat and t - self.rising[0][0] > FLAT_S:
+            self.rest = self.low = smoothed
+            self.resting.extend(self.rising)
+            self.rising.clear()
 
     def _keep_rest(self, t: float, pressure: float) -> None:
         self.resting.append((t, pressure))
@@ -348,6 +361,8 @@ class BreathFinder:
         ti_s = shape.end_s - shape.start_s
         height = shape.peak_cmh2o - shape.baseline_cmh2o
         slow = shape.fall_s > max(QUICK_FALL_S, min(MAX_FALL_S, MAX_FALL_SHARE * ti_s))
+        passed_s = rising[released][0] - rising[shape.half][0]
+        slow = slow or passed_s > MAX_PASS_S + 2.0 * (self.interval_s or 0.0)
         if height >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S and not slow:
             self._report(shape, reference, found)
         else:
@@ -385,6 +400,8 @@ class BreathFinder:
             reference=reference,
             bend=shape.bend,
             bend_sd=shape.bend_sd,
+            foot_s=shape.foot_s,
+            profile_cmh2o=shape.profile_cmh2o,
             ti_sd_s=hypot(shape.start_sd_s, shape.end_sd_s),
             pip_sd_cmh2o=shape.peak_sd_cmh2o,
             step_sd_cmh2o=shape.step_sd_cmh2o,

@@ -60,6 +60,10 @@ class Inflation:
     #: Slope of the ramp at its end over that at its start: under 1 where gas leaks.
     bend: float | None = None
     bend_sd: float | None = None
+    #: Time constant in which the step builds up (R C Cc / (C + Cc)).
+    foot_s: float | None = None
+    #: Pressure over the baseline at `ramp.PROFILE_AT` of the inspiratory time.
+    profile_cmh2o: tuple[float, ...] | None = None
     ti_sd_s: float = 0.0
     pip_sd_cmh2o: float = 0.0
     step_sd_cmh2o: float | None = None

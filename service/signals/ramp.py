@@ -28,6 +28,9 @@ OFF_SHARE: Final = 0.03
 RAMP_SCATTER_SHARE: Final = 0.045
 MAX_SCATTER_SHARE: Final = 0.12
 RAMP_SCATTERS: Final = 3.0
+#: Shares of the inflation at which its profile is read, and over which share on either side.
+PROFILE_AT: Final = (0.1, 0.25, 0.5, 0.75)
+PROFILE_HALF: Final = 0.05
 #: Pressure that peaks by this share of its height over the end of a ramp came from no ramp.
 PEAK_OVER: Final = 0.1
 #: Resting pressure is believed within so much of the level followed (cmH2O).
@@ -63,6 +66,7 @@ FOOT_BEFORE_S: Final = 0.3
 STEEP_PER_S: Final = 2.0
 STEEP_OVER_S: Final = 0.02
 ROUND_SD_S: Final = 0.02
+MAX_NOISE_SHARE: Final = 0.03
 _SQRT_12: Final = math.sqrt(12.0)
 
 
@@ -90,10 +94,15 @@ class Shape:
     slope_sd_cmh2o_per_s: float | None
     bend: float | None
     bend_sd: float | None
+    #: Time constant of the foot, and pressure over the baseline at `PROFILE_AT` of the inflation.
+    foot_s: float | None
+    profile_cmh2o: tuple[float, ...] | None
     residual_cmh2o: float
     rest_scatter_cmh2o: float
-    #: Index of the last sample before the release, and how long pressure took to fall by half.
+    #: Index of the last sample before the release, and of the last over half of the height; how
+    #: long pressure took from the one to the other.
     last: int
+    half: int
     fall_s: float
     samples: int
 
@@ -224,12 +233,47 @@ def _ramp(
         slope_sd_cmh2o_per_s=curve.slope_sd if telling else None,
         bend=bend if telling else None,
         bend_sd=bend_sd if telling else None,
+        foot_s=None if foot is None else foot.tau_s,
+        profile_cmh2o=_profile(resting, rise, last, start_s, end_s, base),
         residual_cmh2o=curve.scatter,
         rest_scatter_cmh2o=base_scatter,
         last=last,
+        half=half,
         fall_s=rise[min(half + 1, len(rise) - 1)][0] - end_s,
         samples=last + 1,
     )
+
+
+def _profile(
+    resting: Sequence[Sample],
+    rise: Sequence[Sample],
+    last: int,
+    start_s: float,
+    end_s: float,
+    base: float,
+) -> tuple[float, ...]:
+    """Pressure over the baseline at shares of the inflation, whatever its form."""
+    samples = [(start_s, base)]
+    samples += [s for s in _from(resting, start_s) if s[0] > start_s]
+    samples += [s for s in rise[: last + 1] if s[0] > start_s]
+    half_s = PROFILE_HALF * (end_s - start_s)
+    return tuple(
+        _local(samples, start_s + share * (end_s - start_s), half_s) - base for share in PROFILE_AT
+    )
+
+
+def _local(samples: Sequence[Sample], t: float, half_s: float) -> float:
+    """Value at `t`: the line through the samples near it, or between its two neighbours."""
+    near = [s for s in samples[1:] if abs(s[0] - t) <= half_s]
+    if len(near) >= 3:
+        return fit(near, may_bend=False).at(t)
+    at = 1
+    while at < len(samples) - 1 and samples[at][0] < t:
+        at += 1
+    if at >= len(samples):
+        return samples[-1][1]
+    (t0, p0), (t1, p1) = samples[at - 1], samples[at]
+    return p0 + (p1 - p0) * (t - t0) / (t1 - t0) if t1 > t0 else p1
 
 
 def _bend(curve: Curve, start_s: float, end_s: float) -> tuple[float | None, float | None]:
@@ -424,7 +468,8 @@ def _other(
     curve = fit(_middle(rise, top, rest, height)) if top >= 8 else None
     if curve is not None and (curve.scatter > limit or curve.slope <= 0.0):
         curve = None
-    noise = _scatter(resting)
+    # A gasp before it is no noise.
+    noise = min(_scatter(resting), MAX_NOISE_SHARE * height)
     interval_s = (rise[last][0] - rise[0][0]) / max(1, last)
     if curve is not None:
         start_s, start_sd_s = _onset(resting, rise, top, curve, base, noise, noise)
@@ -448,9 +493,12 @@ def _other(
         slope_sd_cmh2o_per_s=None if curve is None else curve.slope_sd,
         bend=None,
         bend_sd=None,
+        foot_s=None,
+        profile_cmh2o=None,
         residual_cmh2o=limit if curve is None else curve.scatter,
         rest_scatter_cmh2o=noise,
         last=last,
+        half=half,
         fall_s=rise[min(half + 1, len(rise) - 1)][0] - end_s,
         samples=last + 1,
     )

@@ -5,17 +5,20 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
-from scipy.optimize import brentq
+from scipy.optimize import brentq, curve_fit
 
 from service.physiology import flow_volume
-from service.signals.onset import onset_s
+from service.signals.foot import settle
+from service.signals.lines import CURVED, fit
 from service.signals.windows import Extremes
 
 RATE_HZ = 50
+Array = npt.NDArray[np.float64]
 
 
 @pytest.mark.parametrize("seconds", [5, 10])
@@ -45,31 +48,60 @@ def test_extremes_of_a_window_are_those_of_scipy(seconds: int) -> None:
 
 @settings(max_examples=60)
 @given(
-    level=st.floats(-2.0, 6.0),
-    slope=st.floats(5.0, 60.0),
-    split=st.integers(4, 12),
+    slope=st.floats(-5.0, 60.0),
+    bow=st.floats(-40.0, 40.0),
     seed=st.integers(0, 10_000),
-    noise=st.floats(0.0, 0.3),
+    noise=st.floats(0.01, 0.3),
+    count=st.integers(8, 60),
 )
-def test_onset_is_the_best_of_all_splits_by_numpy(
-    level: float, slope: float, split: int, seed: int, noise: float
+def test_line_and_parabola_are_those_of_numpy(
+    slope: float, bow: float, seed: int, noise: float, count: int
 ) -> None:
-    # numpy.polyfit on every split: a level part and a straight rise, least squared error.
+    # numpy.polyfit with its covariance, on times that are not even.
     rng = np.random.default_rng(seed)
-    times = np.arange(split + 10) / RATE_HZ
-    pressure = level + slope * np.maximum(0.0, times - times[split - 1])
-    pressure = pressure + noise * rng.standard_normal(len(times))
-    samples = list(zip(times.tolist(), pressure.tolist(), strict=True))
-    before, after = samples[: split + 2], samples[split + 2 :]
+    times = np.cumsum(rng.uniform(0.5, 1.5, count)) / RATE_HZ
+    values = 3.0 + slope * times + bow * times**2 + noise * rng.standard_normal(count)
+    samples = list(zip(times.tolist(), values.tolist(), strict=True))
+    straight = fit(samples, may_bend=False)
+    line, line_cov = np.polyfit(times, values, 1, cov=True)
+    assert straight.slope == pytest.approx(line[0], rel=1e-6, abs=1e-6)
+    assert straight.at(0.2) == pytest.approx(np.polyval(line, 0.2), rel=1e-6, abs=1e-6)
+    assert straight.slope_sd == pytest.approx(np.sqrt(line_cov[0, 0]), rel=1e-6)
+    parabola, cov = np.polyfit(times, values, 2, cov=True)
+    curve = fit(samples)
+    assert curve.bow == pytest.approx(parabola[0], rel=1e-5, abs=1e-4)
+    assert curve.bow_sd == pytest.approx(np.sqrt(cov[0, 0]), rel=1e-4)
+    beyond_doubt = abs(parabola[0]) > CURVED * np.sqrt(cov[0, 0])
+    expected = np.polyval(parabola if beyond_doubt else line, 0.2)
+    assert curve.at(0.2) == pytest.approx(expected, rel=1e-5, abs=1e-4)
 
-    def error(at: int) -> float:
-        rest, rise = pressure[:at], pressure[at:]
-        line = np.polyval(np.polyfit(times[at:], rise, 1), times[at:])
-        return float(np.sum((rest - rest.mean()) ** 2) + np.sum((rise - line) ** 2))
 
-    errors = {at: error(at) for at in range(2, min(len(before) + 2, len(samples) - 3) + 1)}
-    found = round(onset_s(before, after) * RATE_HZ) + 1
-    assert errors[found] == pytest.approx(min(errors.values()), abs=1e-6)
+@pytest.mark.parametrize("seed", range(12))
+def test_foot_of_a_ramp_is_scipys_least_squares(seed: int) -> None:
+    # scipy.optimize.curve_fit of the same two-compartment form, all five numbers free.
+    rng = np.random.default_rng(seed)
+    start, tau, step, slope = 0.4 + rng.uniform(0, 0.01), rng.uniform(0.02, 0.06), 2.0, 8.0
+    times = np.arange(0.0, 1.4, 0.01)
+
+    def form(t: Array, t0: float, time: float, height: float, steep: float, rest: float) -> Array:
+        u = np.maximum(t - t0, 0.0)
+        return rest + steep * u + height * (1.0 - np.exp(-u / time))
+
+    values = form(times, start, tau, step, slope, 1.0) + 0.02 * rng.standard_normal(len(times))
+    truth = (start, tau, step, slope, 1.0)
+    best, cov = curve_fit(form, times, values, p0=truth)
+    samples = list(zip(times.tolist(), values.tolist(), strict=True))
+    ramp = [s for s in samples if s[0] > 0.45]
+    first = fit([s for s in samples if s[0] > 0.7])
+    before = [s for s in samples if s[0] <= 0.45]
+    base = float(np.mean(values[times < 0.38]))
+    foot = settle(before, ramp, first, base, 0.43, 1.4)
+    assert foot is not None
+    # Line and foot in turn come as close to the truth as all at once, within its standard error.
+    error = float(np.sqrt(cov[0, 0]))
+    assert foot.start_s == pytest.approx(best[0], abs=2.0 * error)
+    assert foot.tau_s == pytest.approx(best[1], abs=2.5 * float(np.sqrt(cov[1, 1])))
+    assert foot.curve.slope == pytest.approx(best[3], abs=2.5 * float(np.sqrt(cov[3, 3])))
 
 
 @settings(max_examples=60)
