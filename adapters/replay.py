@@ -11,6 +11,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
+from adapters.plots import Recorded
 from adapters.recordings import read_recording
 from adapters.rule_files import LoadedRules, loaded_again
 from adapters.sqlite.reading import (
@@ -50,6 +51,8 @@ class Replayed:
     refused: list[dict[str, str]] = field(default_factory=list)
     repeats: int = 0
     evaluations: int = 0
+    #: What was recorded at each place, kept only where it is to be drawn.
+    recorded: Recorded | None = None
 
     def take(self, outcome: Outcome) -> None:
         """Add what one step decided."""
@@ -61,6 +64,8 @@ class Replayed:
             {"topic": item.arrival.topic, "reason": item.reason} for item in outcome.refused
         )
         self._take_breaths(outcome)
+        if self.recorded is not None:
+            self.recorded.take(outcome.accepted)
 
     def _take_breaths(self, outcome: Outcome) -> None:
         for name, breath, volume_ml in outcome.breaths:
@@ -89,18 +94,22 @@ class Replayed:
             )
 
 
-def replay_recordings(paths: Sequence[Path], rules: LoadedRules) -> Replayed:
-    """Replay recordings, merged by time of receipt."""
+def replay_recordings(
+    paths: Sequence[Path], rules: LoadedRules, recorded: Recorded | None = None
+) -> Replayed:
+    """Replay recordings, merged by time of receipt; what can be drawn goes into `recorded`."""
     arrivals = sorted(
         chain.from_iterable(read_recording(path) for path in paths), key=lambda a: a.received_ms
     )
-    watch, result = _begin(rules)
+    watch, result = _begin(rules, recorded)
     last_ms = _run(watch, arrivals, result)
     result.take(watch.step([], (last_ms + RUN_OUT_MS) // CYCLE_MS * CYCLE_MS))
     return _end(watch, result)
 
 
-def replay_store(path: Path, rules: LoadedRules | None = None) -> Replayed:
+def replay_store(
+    path: Path, rules: LoadedRules | None = None, recorded: Recorded | None = None
+) -> Replayed:
     """Replay a store: the same arrivals, the same pauses, up to the same cycle.
 
     Without `rules`, by those that each run decided by.
@@ -110,7 +119,7 @@ def replay_store(path: Path, rules: LoadedRules | None = None) -> Replayed:
         runs, progress = read_runs(database), read_progress(database)
         if not runs:
             raise StoreError(f"{path}: no service has written this store")
-        watch, result = _begin(rules or loaded_again(runs[-1].rule_files))
+        watch, result = _begin(rules or loaded_again(runs[-1].rule_files), recorded)
         until_ms = progress.reached_ms if progress else 0
         for stretch in stretches(list(read_arrivals(database)), runs, 0, until_ms):
             if stretch.run is not None:
@@ -130,9 +139,9 @@ def decide_as(watch: Watch, run: Run, rules: LoadedRules | None = None) -> None:
     watch.use(rule_set, build_engine(rule_set), run.places)
 
 
-def _begin(rules: LoadedRules) -> tuple[Watch, Replayed]:
+def _begin(rules: LoadedRules, recorded: Recorded | None) -> tuple[Watch, Replayed]:
     engine = build_engine(rules.rule_set)
-    return Watch(rules.rule_set, engine), Replayed(rules, engine.name)
+    return Watch(rules.rule_set, engine), Replayed(rules, engine.name, recorded=recorded)
 
 
 def _end(watch: Watch, result: Replayed) -> Replayed:

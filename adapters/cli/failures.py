@@ -9,6 +9,7 @@ from contextlib import contextmanager
 import click
 
 from adapters.config import ConfigError
+from adapters.plots import PlotsUnavailableError
 from adapters.recordings import RecordingError
 from adapters.rule_files import RuleFilesError
 from adapters.sqlite.reading import StoreError
@@ -26,6 +27,7 @@ def bad_input() -> Iterator[None]:
     except (
         ConfigError,
         EngineError,
+        PlotsUnavailableError,
         RecordingError,
         RuleFilesError,
         RuleSetError,

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from adapters.cli.failures import BAD_INPUT, bad_input
 from adapters.cli.words import MARKS, STYLES
+from adapters.plots import Recorded, ready, write_plots
 from adapters.replay import Replayed, replay_recordings, replay_store, write_files
 from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
 
@@ -32,9 +33,20 @@ from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
     help="Rule set: NAME@VERSION of the library, or a folder. Without it "
     f"{DEFAULT_RULES}; for a store, the rules that each of its runs decided by.",
 )
+@click.option(
+    "--plots",
+    is_flag=True,
+    help="Also draw one page per place into OUT/plots: signals, breaths, key facts, advisories. "
+    "Needs the extra: pip install 'tidewarden[plots]'.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def replay(
-    recordings: tuple[Path, ...], out: Path, rules_spec: str | None, *, as_json: bool
+    recordings: tuple[Path, ...],
+    out: Path,
+    rules_spec: str | None,
+    *,
+    plots: bool,
+    as_json: bool,
 ) -> None:
     """Replay RECORDINGS (.jsonl or .jsonl.gz), or one store (.sqlite), offline.
 
@@ -42,22 +54,30 @@ def replay(
     live service gave, ids and texts included.
     """
     with bad_input():
-        result = _replayed(recordings, load_rules(rules_spec) if rules_spec else None)
+        if plots:
+            ready()
+        recorded = Recorded() if plots else None
+        rules = load_rules(rules_spec) if rules_spec else None
+        result = _replayed(recordings, rules, recorded)
     summary = write_files(result, out)
+    if recorded is not None:
+        write_plots(result, recorded, out / "plots")
     if as_json:
         click.echo(json.dumps(summary, ensure_ascii=False, indent=2))
     else:
         _print(summary, out)
 
 
-def _replayed(recordings: tuple[Path, ...], rules: LoadedRules | None) -> Replayed:
+def _replayed(
+    recordings: tuple[Path, ...], rules: LoadedRules | None, recorded: Recorded | None
+) -> Replayed:
     stores = [path for path in recordings if path.suffix == ".sqlite"]
     if not stores:
-        return replay_recordings(recordings, rules or load_rules(DEFAULT_RULES))
+        return replay_recordings(recordings, rules or load_rules(DEFAULT_RULES), recorded)
     if len(recordings) > 1:
         click.echo("tidewarden: a store is replayed alone; give one .sqlite file", err=True)
         sys.exit(BAD_INPUT)
-    return replay_store(stores[0], rules)
+    return replay_store(stores[0], rules, recorded)
 
 
 def _print(summary: dict[str, Any], out: Path) -> None:
