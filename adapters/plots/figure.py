@@ -120,6 +120,8 @@ def _lay_out(figure: Any, view: PlaceView, panels: list[Panel], total: int) -> N
             {"dtickrange": [None, 1000], "value": "%H:%M:%S.%1f"},
             {"dtickrange": [1000, None], "value": "%H:%M:%S"},
         ],
+        # A fixed number, or each panel chooses its own ticks.
+        nticks=10,
         showspikes=True,
         spikemode="across",
         spikethickness=1,

@@ -14,6 +14,7 @@
   }));
   const LOST = -32768, SHADES_UP_TO = 150;
   const [first, last] = figure.layout.xaxis.range;
+  const axes = Object.keys(figure.layout).filter((name) => /^xaxis\d*$/.test(name));
   let shown = [first, last];
 
   // Traces that are cut to what is shown: waves, and the breaths upon them.
@@ -74,29 +75,28 @@
     return kept;
   }
 
+  // `react`, not `restyle`: that one would guess the kind of the time axes anew.
   function draw() {
     const [from, to] = shown;
     const columns = Math.max(300, picture.clientWidth - 200);
-    const x = [], y = [], text = [], visible = [];
+    const data = picture.data.slice();
+    let breaths = 0;
     for (const part of cut) {
       const now = part.wave
         ? waveBetween(part.wave, from, to, columns)
         : pointsBetween(part.points, from, to);
-      x.push(now.x);
-      y.push(now.y);
-      text.push(now.text || null);
-      // Hundreds of breaths in one picture would only hide the wave; the key facts show them.
-      const breaths = part.wave ? 0 : now.x.length / part.points.size;
-      visible.push(breaths > SHADES_UP_TO ? "legendonly" : true);
+      if (part.points && part.points.size === 1) breaths += now.x.length;
+      data[part.index] = Object.assign({}, data[part.index], now);
     }
-    if (!cut.length) return Promise.resolve();
-    return Plotly.restyle(picture, { x, y, text, visible }, cut.map((part) => part.index));
+    // Hundreds of breaths in one picture would only hide the wave; the key facts show them.
+    const visible = breaths > SHADES_UP_TO ? "legendonly" : true;
+    for (const part of cut) if (part.points) data[part.index].visible = visible;
+    return Plotly.react(picture, data, picture.layout);
   }
 
   function show(from, to) {
     const span = Math.min(Math.max(to - from, 200), last - first);
     const start = Math.min(Math.max(from, first), last - span);
-    const axes = Object.keys(figure.layout).filter((name) => /^xaxis\d*$/.test(name));
     const ranges = Object.fromEntries(axes.map((name) => [`${name}.range`, [start, start + span]]));
     return Plotly.relayout(picture, ranges);
   }

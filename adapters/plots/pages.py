@@ -20,7 +20,7 @@ from service.outbound import NOTICE
 
 #: Samples of all waves of a page; with them it stays near 10 MB. An hour of pressure and flow at
 #: 200 Hz and CO2 at 25 Hz has 1.53 million.
-MOST_SAMPLES: Final = 1_600_000
+MOST_SAMPLES: Final = 1_550_000
 
 
 class PlotsUnavailableError(RuntimeError):

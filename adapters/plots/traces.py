@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from html import escape
+from itertools import cycle
 from typing import Any, Final
 
 from plotly import graph_objects as go
@@ -23,7 +24,9 @@ PRIORITY: Final = {"high": "#c1121f", "medium": "#c98a00", "low": "#0089a7"}
 #: Points of a wave in the first picture: a lowest and a highest for each of so many columns.
 FIRST_POINTS: Final = 2400
 _CLOCK: Final = "%{x|%H:%M:%S.%L}"
-_SYMBOLS: Final = ("circle", "diamond", "x", "square", "triangle-up")
+#: A ventilator's breath looks alike on every page; other kinds take what comes next.
+VENTILATOR: Final = "ventilator"
+_OTHER_SYMBOLS: Final = ("diamond", "x", "square", "triangle-up")
 Trace = Any
 
 
@@ -55,13 +58,11 @@ def breaths_in_pressure(view: PlaceView) -> list[Trace]:
     """Inspiration shaded from start to end, and PIP with the kind of breath as its symbol."""
     if not view.breaths:
         return []
-    kinds = sorted({row["kind"] for row in view.breaths})
+    others = sorted({row["kind"] for row in view.breaths} - {VENTILATOR})
+    symbols = {VENTILATOR: "circle", **dict(zip(others, cycle(_OTHER_SYMBOLS), strict=False))}
     return [
         _inspirations(view.breaths, view),
-        *(
-            _pips([row for row in view.breaths if row["kind"] == kind], kind, symbol, view)
-            for kind, symbol in zip(kinds, _SYMBOLS * len(kinds), strict=False)
-        ),
+        *(_pips(kind, symbol, view) for kind, symbol in symbols.items()),
     ]
 
 
@@ -87,7 +88,8 @@ def _inspirations(rows: Iterable[Row], view: PlaceView) -> Trace:
     )
 
 
-def _pips(rows: list[Row], kind: str, symbol: str, view: PlaceView) -> Trace:
+def _pips(kind: str, symbol: str, view: PlaceView) -> Trace:
+    rows = [row for row in view.breaths if row["kind"] == kind]
     return go.Scatter(
         x=[view.ms(_peak_s(row, view)) for row in rows],
         y=[round(row["pip_cmh2o"], 2) for row in rows],

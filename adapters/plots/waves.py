@@ -16,6 +16,8 @@ _SAME_RUN_SAMPLES: Final = 0.6
 #: A packed sample is a whole number of this many steps at most; the lowest value stands for lost.
 _STEPS: Final = 32_000
 _LOST: Final = -32_768
+#: Times are sums of fractions: this part of a sample is none.
+_NEARLY: Final = 0.01
 
 
 @dataclass(slots=True)
@@ -77,8 +79,8 @@ def peak_s(runs: Sequence[Block], from_s: float, to_s: float) -> float | None:
     """When the highest sample between two moments was taken; None where there is no sample."""
     best: tuple[float, float] | None = None
     for run in runs:
-        first = max(0, math.ceil((from_s - run.start_s) * run.rate_hz))
-        end = min(len(run.values), math.floor((to_s - run.start_s) * run.rate_hz) + 1)
+        first = max(0, math.ceil((from_s - run.start_s) * run.rate_hz - _NEARLY))
+        end = min(len(run.values), math.floor((to_s - run.start_s) * run.rate_hz + _NEARLY) + 1)
         for at in range(first, end):
             value = run.values[at]
             if not math.isnan(value) and (best is None or value > best[0]):

@@ -83,6 +83,9 @@ def test_the_peak_is_where_the_highest_known_sample_lies() -> None:
     run = _block(0.0, [NAN, 1.0, 9.0, NAN, 5.0, 30.0])
     assert peak_s([run], 0.0, 0.04) == pytest.approx(0.02)
     assert peak_s([run], 7.0, 8.0) is None
+    # The end belongs to it, although 1.8e9 + 0.05 is a little less in binary.
+    late = _block(1.8e9, [1.0, 2.0, 3.0, 4.0, 5.0, 6.0])
+    assert peak_s([late], 1.8e9, 1.8e9 + 0.05 - 1e-6) == pytest.approx(1.8e9 + 0.05, abs=1e-4)
 
 
 # -- pages ------------------------------------------------------------------------------------
@@ -186,6 +189,17 @@ def test_names_from_the_wire_cannot_become_markup(tmp_path: Path) -> None:
     page = _page([*_lines(6, patient=name)[:1], *lines], tmp_path)
     assert "<img src=x" not in page
     assert "alert(1)</script>" not in page
+
+
+def test_words_of_rules_and_kinds_cannot_become_markup(tmp_path: Path) -> None:
+    result, recorded = _replayed(_lines(20, pip_cmh2o=40.0), tmp_path)
+    hostile = "</script><script>alert(1)</script>"
+    for body in result.events:
+        body["says"] = body["because"] = body["rule"] = hostile
+    for row in result.breaths:
+        row["kind"] = hostile
+    (path,) = write_plots(result, recorded, tmp_path / "plots")
+    assert "<script>alert(1)" not in path.read_text(encoding="utf-8")
 
 
 def test_a_page_asks_the_network_for_nothing(tmp_path: Path) -> None:

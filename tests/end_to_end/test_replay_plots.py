@@ -60,3 +60,9 @@ def test_a_browser_without_network_draws_it(
     ticks = set(re.findall(r"(?<=>)00:00:(\d\d)(?=<)", drawn))
     assert ticks >= ({"20", "24", "28"} if stretch else {"00", "10", "50"})
     assert not stretch or all(20 <= int(tick) <= 30 for tick in ticks)
+    # All time axes tick alike: each panel has its vertical lines at the same places.
+    lines: dict[str, list[str]] = {}
+    for axis, at in re.findall(r'class="(x\d*)grid crisp" transform="translate\(([\d.]+)', drawn):
+        lines.setdefault(axis, []).append(at)
+    assert len(lines) >= 8
+    assert len(set(map(tuple, lines.values()))) == 1
