@@ -31,13 +31,10 @@ REST_SHARE: Final = 0.35
 #: An excursion that ends smaller or shorter than this was none.
 MIN_AMPLITUDE_CMH2O: Final = 1.5
 MIN_TI_S: Final = 0.03
-#: Half of a release is over within the first time, or within this share of the inflation and the
-#: second time; and it passes from half of the height to released within the third. What falls more
+#: A release lets pressure fall by this share of the height within this time; what only sinks
 #: slowly was no inflation.
-QUICK_FALL_S: Final = 0.35
-MAX_FALL_SHARE: Final = 0.6
-MAX_FALL_S: Final = 1.0
-MAX_PASS_S: Final = 0.2
+RELEASE_FALL_SHARE: Final = 0.2
+RELEASE_FALL_S: Final = 0.1
 #: Pressure under this share of the inflation's height has been released.
 RELEASE_SHARE: Final = 0.4
 #: Thresholds look at pressure smoothed over this time; what is measured is read off the samples.
@@ -240,7 +237,8 @@ class BreathFinder:
         step = above * dt / REST_TAU_S
         creep = CREEP_PER_S * self.rise_cmh2o * dt
         self.rest += step if step < creep else creep
-        self.low = self.rest
+        if self.smoothed is not None and self.smoothed < self.low:
+            self.low = self.smoothed
         stray = above if above >= 0.0 else -above
         self.unrest += (stray - self.unrest) * dt / UNREST_TAU_S
         if self.rising:
@@ -360,10 +358,9 @@ class BreathFinder:
         shape = ramp.read(self._undisturbed(), rising, released, self.start_rest, self.peak)
         ti_s = shape.end_s - shape.start_s
         height = shape.peak_cmh2o - shape.baseline_cmh2o
-        slow = shape.fall_s > max(QUICK_FALL_S, min(MAX_FALL_S, MAX_FALL_SHARE * ti_s))
-        passed_s = rising[released][0] - rising[shape.half][0]
-        slow = slow or passed_s > MAX_PASS_S + 2.0 * (self.interval_s or 0.0)
-        if height >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S and not slow:
+        let_go = _steepest_fall(rising, max(RELEASE_FALL_S, 2.0 * (self.interval_s or 0.0)))
+        is_release = let_go >= RELEASE_FALL_SHARE * height
+        if height >= MIN_AMPLITUDE_CMH2O and ti_s >= MIN_TI_S and is_release:
             self._report(shape, reference, found)
         else:
             self._count_rise()
@@ -465,6 +462,17 @@ class BreathFinder:
             found.breaths.append(Breath(self.open_breath, None, None))
         self.open_breath = None
         self.breath_start = None
+
+
+def _steepest_fall(samples: Sequence[tuple[float, float]], within_s: float) -> float:
+    """By how much pressure fell within that time at most, after its peak."""
+    first = max(range(len(samples)), key=lambda at: samples[at][1])
+    fell = 0.0
+    for t, p in samples[first:]:
+        while samples[first][0] < t - within_s:
+            first += 1
+        fell = max(fell, samples[first][1] - p)
+    return fell
 
 
 def _closest(pressures: Sequence[float]) -> float:

@@ -21,6 +21,10 @@ SLOW_FALL_S: Final = 0.06
 SLOW_FALL_SHARE: Final = 0.12
 #: A spike to the usual height, when due, is an inflation into something closed.
 USUAL_HEIGHT_SHARE: Final = 0.25
+#: Sooner than this share of the usual time, and this share of the usual height over the usual
+#: baseline, begins no inflation.
+EARLY_SHARE: Final = 0.6
+ABOVE_SHARE: Final = 0.4
 #: A breath that is due may come this share of the usual time early or late.
 DUE_SHARE: Final = 0.15
 #: A ramp with fewer samples, or that scatters by this share of its height, is read less well.
@@ -101,6 +105,7 @@ class Usual:
 
     seen: int = 0
     height_cmh2o: float = 5.0
+    baseline_cmh2o: float | None = None
     ti_s: float | None = None
     period_s: float | None = None
 
@@ -108,6 +113,7 @@ class Usual:
         """Take one inflation into account."""
         self.seen += 1
         self.height_cmh2o += LEARN_SHARE * (inflation.driving_cmh2o - self.height_cmh2o)
+        self.baseline_cmh2o = _towards(self.baseline_cmh2o, inflation.baseline_cmh2o)
         self.ti_s = _towards(self.ti_s, inflation.ti_s)
         if inflation.period_s is not None:
             self.period_s = _towards(self.period_s, inflation.period_s)
@@ -123,6 +129,8 @@ def kind_of(
     """The kind of an inflation, and in a few words why."""
     ti_s, effort = inflation.ti_s, inflation.effort_cmh2o
     due = _is_due(inflation, usual)
+    if not due and _from_above(inflation, usual):
+        return "artefact", "pressure had not come down before it"
     if _is_spike(ti_s, usual) and not (due and _is_usual_height(inflation, usual)):
         return "artefact", f"a spike of {ti_s:.2f} s, not when due"
     slow_s = max(SLOW_FALL_S, SLOW_FALL_SHARE * ti_s)
@@ -139,6 +147,15 @@ def _is_spike(ti_s: float, usual: Usual) -> bool:
     if usual.seen < KNOWN_AFTER or usual.ti_s is None:
         return ti_s < SPIKE_S / 2.0
     return ti_s < min(SPIKE_S, SPIKE_SHARE * usual.ti_s)
+
+
+def _from_above(inflation: Inflation, usual: Usual) -> bool:
+    """Whether it begins half-way up: a bump on an inflation that has not been released."""
+    if usual.baseline_cmh2o is None or inflation.period_s is None or usual.period_s is None:
+        return False
+    early = inflation.period_s < EARLY_SHARE * usual.period_s
+    above = inflation.baseline_cmh2o - usual.baseline_cmh2o
+    return early and above > ABOVE_SHARE * usual.height_cmh2o
 
 
 def _is_usual_height(inflation: Inflation, usual: Usual) -> bool:

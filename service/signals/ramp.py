@@ -33,7 +33,9 @@ PROFILE_AT: Final = (0.1, 0.25, 0.5, 0.75)
 PROFILE_HALF: Final = 0.05
 #: Pressure that peaks by this share of its height over the end of a ramp came from no ramp.
 PEAK_OVER: Final = 0.1
-#: Resting pressure is believed within so much of the level followed (cmH2O).
+#: Nor is one that sinks by this share.
+SINK_SHARE: Final = 0.08
+#: Further under the level followed (cmH2O), samples before a start are a gasp and not rest.
 REST_NEAR_CMH2O: Final = 0.5
 MAX_UNDER_REST_CMH2O: Final = 1.0
 #: Samples further under the ramp than so many scatters are left out, so often, while this share
@@ -99,10 +101,8 @@ class Shape:
     profile_cmh2o: tuple[float, ...] | None
     residual_cmh2o: float
     rest_scatter_cmh2o: float
-    #: Index of the last sample before the release, and of the last over half of the height; how
-    #: long pressure took from the one to the other.
+    #: Index of the last sample before the release, and how long pressure took to fall by half.
     last: int
-    half: int
     fall_s: float
     samples: int
 
@@ -128,7 +128,8 @@ def read(
     length_s = max(1e-6, rise[half][0] - rise[0][0])
     top = curve.at(rise[last][0])
     no_ramp = curve.scatter > limit or peak > top + max(2.0 * limit, PEAK_OVER * height)
-    if no_ramp or last < 1 or fall_s > 0.3 * length_s + 0.12:
+    sinks = -curve.slope * (rise[last][0] - rise[0][0]) > SINK_SHARE * height
+    if no_ramp or sinks or last < 1 or fall_s > 0.3 * length_s + 0.12:
         return _other(resting, rise, half, rest, peak, limit)
     return _ramp(resting, rise, last, half, curve, rest, height)
 
@@ -238,7 +239,6 @@ def _ramp(
         residual_cmh2o=curve.scatter,
         rest_scatter_cmh2o=base_scatter,
         last=last,
-        half=half,
         fall_s=rise[min(half + 1, len(rise) - 1)][0] - end_s,
         samples=last + 1,
     )
@@ -460,7 +460,7 @@ def _other(
     """A squeezed bag, or an inflation with a pause: a ramp up to its peak only, or none at all."""
     near = [p for t, p in resting if t >= rise[0][0] - REST_S]
     base = sum(near) / len(near) if len(near) >= 3 else rest
-    if abs(base - rest) > REST_NEAR_CMH2O:
+    if base < rest - REST_NEAR_CMH2O:
         base = rest
     height = peak - base
     last = _before_fall(rise, half, height)
@@ -498,7 +498,6 @@ def _other(
         residual_cmh2o=limit if curve is None else curve.scatter,
         rest_scatter_cmh2o=noise,
         last=last,
-        half=half,
         fall_s=rise[min(half + 1, len(rise) - 1)][0] - end_s,
         samples=last + 1,
     )
