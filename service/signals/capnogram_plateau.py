@@ -1,0 +1,194 @@
+"""The plateau of a capnogram: its end value, its slope, a notch in it, steps at the pulse.
+
+Medians throughout: the noisiest sample decides nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import accumulate, pairwise
+from math import sqrt
+from typing import Final
+
+#: The end value is read from a straight end of the expiration: at first this share of it.
+END_SHARE: Final = 0.5
+#: A stretch that bends by more than this (mmHg, and so many times its own noise) is shortened.
+BEND_MMHG: Final = 0.15
+BEND_SD: Final = 2.5
+SHORTER: Final = 0.6
+FEWEST_POINTS: Final = 4
+#: A slow wave over the line is seen in means over this time (s), when it stands out of the noise.
+WAVE_S: Final = 0.2
+WAVE_SD: Final = 3.5
+#: A notch is at least this deep (mmHg; times the noise; times the steps at the pulse).
+NOTCH_MMHG: Final = 2.5
+NOTCH_SD: Final = 6.0
+NOTCH_RIPPLES: Final = 2.0
+#: Points nearer than this are smoothed before a notch is looked for.
+SMOOTH_UNDER_S: Final = 0.05
+#: Steps at the pulse repeat: the series must resemble itself this well one period later.
+RIPPLE_LIKENESS: Final = 0.5
+RIPPLE_POINTS: Final = 12
+MAX_RIPPLE_POINTS: Final = 128
+MIN_RIPPLE_MMHG: Final = 0.2
+#: First differences of white noise have this median over their deviation.
+_MEDIAN_DIFFERENCE: Final = 0.954
+#: Deviation of a median over that of a mean.
+_MEDIAN_COST: Final = 1.25
+
+
+@dataclass(slots=True)
+class Notch:
+    """A dip in the plateau: when it was deepest (s, device time) and how deep (mmHg)."""
+
+    at_s: float
+    depth_mmhg: float
+
+
+@dataclass(slots=True)
+class Ripple:
+    """Steps on the plateau that repeat: height from low to high (mmHg) and how often (/min)."""
+
+    height_mmhg: float
+    rate_per_min: float
+
+
+def middle(values: list[float]) -> float:
+    """The median; `values` must not be empty."""
+    ordered = sorted(values)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else 0.5 * (ordered[half - 1] + ordered[half])
+
+
+def slope_of(times: list[float], values: list[float]) -> float:
+    """Median slope over half the length: a quarter of odd points does not move it."""
+    half = len(times) // 2
+    return middle(
+        [
+            (values[i + half] - values[i]) / (times[i + half] - times[i])
+            for i in range(len(times) - half)
+        ]
+    )
+
+
+def end_value(
+    times: list[float],
+    values: list[float],
+    expired: tuple[int, int],
+    noise: float,
+    ripple: Ripple | None,
+) -> float:
+    """CO2 at the end of the expiration between two points (from, to).
+
+    A straight line through the longest straight end of it, read at its last point and held
+    between what was measured. A slow wave over that line, which is neither noise nor steps at the
+    pulse, counts by its height. The highest sample when there are too few.
+    """
+    begin, end = expired
+    count = int(END_SHARE * (end - begin + 1))
+    if count < FEWEST_POINTS:
+        return max(values[begin : end + 1])
+    late_t, late = times[end - count + 1 : end + 1], values[end - count + 1 : end + 1]
+    slope, level, used = straight_end(times, values, end, count)
+    line = min(max(late), max(min(late[-used:]), level))
+    if ripple is not None:
+        return line
+    width = max(1, min(count // 3, round(WAVE_S * (count - 1) / (late_t[-1] - late_t[0]))))
+    slope = slope_of(late_t, late)
+    flat = [value - slope * (at - late_t[-1]) for at, value in zip(late_t, late, strict=True)]
+    over = _highest_mean(flat, width)
+    if over - middle(flat) <= WAVE_SD * noise / sqrt(width):
+        return line
+    return max(line, min(over, _highest_mean(late, width)))
+
+
+def straight_end(
+    times: list[float], values: list[float], end: int, count: int
+) -> tuple[float, float, int]:
+    """The longest straight stretch of at most `count` points up to point `end`.
+
+    Returns its slope (per s), its level at the last point, and of how many points it is.
+    """
+    while True:
+        t, c = times[end - count + 1 : end + 1], values[end - count + 1 : end + 1]
+        slope = slope_of(t, c)
+        rest = [value - slope * (at - t[-1]) for at, value in zip(t, c, strict=True)]
+        if count <= FEWEST_POINTS or not _bends(rest):
+            return slope, middle(rest), count
+        count = max(FEWEST_POINTS, int(SHORTER * count))
+
+
+def _highest_mean(values: list[float], width: int) -> float:
+    sums = [0.0, *accumulate(values)]
+    return max(b - a for a, b in zip(sums, sums[width:], strict=False)) / width
+
+
+def _bends(rest: list[float]) -> bool:
+    """Whether the middle of the stretch lies off the line through its ends."""
+    third = len(rest) // 3
+    outer = 0.5 * (middle(rest[:third]) + middle(rest[-third:]))
+    noise = middle([abs(b - a) for a, b in pairwise(rest)]) / _MEDIAN_DIFFERENCE
+    doubt = BEND_SD * _MEDIAN_COST * noise * sqrt(1.5 / third)
+    return abs(middle(rest[third:-third]) - outer) > BEND_MMHG + doubt
+
+
+def notch_in(
+    times: list[float],
+    values: list[float],
+    plateau: tuple[int, int],
+    noise: float,
+    ripple: Ripple | None,
+) -> Notch | None:
+    """The deepest dip between two higher parts of the plateau, if it is deep enough."""
+    begin, end = plateau
+    part = values[begin : end + 1]
+    if len(part) < FEWEST_POINTS:
+        return None
+    if times[end] - times[begin] < SMOOTH_UNDER_S * (end - begin):
+        part = [
+            part[0],
+            *(sorted(three)[1] for three in zip(part, part[1:], part[2:], strict=False)),
+            part[-1],
+        ]
+    before = list(accumulate(part, max))
+    after = list(accumulate(reversed(part), max))[::-1]
+    depths = [min(b, a) - v for b, a, v in zip(before, after, part, strict=True)]
+    depth = max(depths)
+    least = max(NOTCH_MMHG, NOTCH_SD * noise)
+    if ripple is not None:
+        least = max(least, NOTCH_RIPPLES * ripple.height_mmhg)
+    return Notch(times[begin + depths.index(depth)], depth) if depth >= least else None
+
+
+def ripple_in(times: list[float], values: list[float], begin: int, end: int) -> Ripple | None:
+    """Steps that repeat on the plateau, as the heart makes them; None when there are none."""
+    begin = max(begin, end + 1 - MAX_RIPPLE_POINTS)
+    count = end - begin + 1
+    if count < RIPPLE_POINTS:
+        return None
+    t, c = times[begin : end + 1], values[begin : end + 1]
+    slope = slope_of(t, c)
+    level = [value - slope * (at - t[0]) for at, value in zip(t, c, strict=True)]
+    centre = sum(level) / count
+    rest = [value - centre for value in level]
+    power = sum(r * r for r in rest) / count
+    if power <= 0.0:
+        return None
+    period, likeness = _period(rest, power)
+    height = 2.0 * sqrt(2.0 * max(0.0, likeness) * power)
+    if likeness < RIPPLE_LIKENESS or height < MIN_RIPPLE_MMHG:
+        return None
+    return Ripple(height, 60.0 * (count - 1) / (period * (t[-1] - t[0])))
+
+
+def _period(rest: list[float], power: float) -> tuple[int, float]:
+    """The lag (in points) at which a series is most like itself, past its first unlikeness."""
+    opposed, best, likeness = False, 1, 0.0
+    for lag in range(2, len(rest) // 2 + 1):
+        pairs = len(rest) - lag
+        alike = sum(a * b for a, b in zip(rest, rest[lag:], strict=False)) / (pairs * power)
+        if alike < 0.0:
+            opposed = True
+        elif opposed and alike > likeness:
+            best, likeness = lag, alike
+    return best, likeness
