@@ -32,6 +32,9 @@ NUMERICS: Final[Mapping[str, Measured]] = {
     "rr": _RATE,
     "pip": _PRESSURE,
     "temperature": Measured("Cel", -5.0, 60.0),
+    # Of the CO2 analyser itself: what its sampling line draws, and its 10-90 % rise time.
+    "co2_sampling_flow": Measured("mL/min", 0.0, 1000.0),
+    "co2_rise_time": Measured("s", 0.001, 5.0),
 }
 SETTINGS: Final[Mapping[str, Measured]] = {
     "pip_target": Measured("cm[H2O]", 0.0, 100.0),
