@@ -7,6 +7,7 @@ moment, so rules only compare. A value that is too old is absent: stale data nev
 from __future__ import annotations
 
 from service.bedside import Bedside
+from service.facts.capnogram import capnogram_facts
 from service.facts.co2 import breathing_facts, co2_facts
 from service.facts.factset import FactSet, FactValue
 from service.facts.other import (
@@ -30,6 +31,7 @@ def facts_of(bedside: Bedside, now_ms: int) -> FactSet:
     pressure_facts(bedside, now_ms, facts)
     baseline_facts(bedside, facts)
     co2_facts(bedside, now_ms, facts)
+    capnogram_facts(bedside, now_ms, facts)
     breathing_facts(facts)
     numeric_facts(bedside, now_ms, facts)
     power_facts(bedside, now_ms, facts)

@@ -27,6 +27,8 @@ FADE_TAU_S: Final = 15.0
 #: The turning points follow a slow drift of CO2, so only a quick turn is one.
 DRIFT_TAU_S: Final = 3.0
 MAX_LOST_S: Final = 0.5
+#: The lowest inspired CO2 seen tells the analyser's zero; it may creep up so fast (mmHg/s).
+ZERO_CREEP_MMHG_PER_S: Final = 3.0 / 3600.0
 #: Points kept of one breath; beyond that every second of the older ones goes.
 MAX_POINTS: Final = 600
 
@@ -89,6 +91,9 @@ class Capnogram:
     last_t: float | None = None
     point_t: float | None = None
     last_start: float | None = None
+    #: The lowest inspired CO2 so far (mmHg), and when that was judged.
+    zero: float | None = None
+    zero_t: float = 0.0
     points: Points = field(default_factory=Points)
     # The points since the last fall began, where among them CO2 had surely risen, and how many
     # samples were lost.
@@ -195,7 +200,14 @@ class Capnogram:
         period = None if self.last_start is None else shape.start_s - self.last_start
         self.last_start = shape.start_s
         self.swing = shape.etco2_mmhg - shape.inspired_mmhg
+        self._follow_zero(t, shape.inspired_mmhg)
         return _as_breath(t, shape, period, made, reference)
+
+    def _follow_zero(self, t: float, inspired: float) -> None:
+        if self.zero is not None:
+            crept = self.zero + ZERO_CREEP_MMHG_PER_S * max(0.0, t - self.zero_t)
+            inspired = min(inspired, crept)
+        self.zero, self.zero_t = inspired, t
 
     def _inspiring(self, co2: float, dt: float, turn: float) -> None:
         if co2 <= self.lowest:

@@ -34,8 +34,9 @@ PLATEAU_SHARE: Final = 0.25
 PLATEAU_RISE_SHARE: Final = 0.2
 #: The first part behind a corner still bends, so slope and flatness are taken from the rest.
 BEND_SHARE: Final = 0.25
-#: Inspired CO2 that changes by no more than this (mmHg, and deviations of the noise) is flat;
-#: so many points are asked for.
+#: Inspired CO2 that changes by no more than this (mmHg, and deviations of the noise) is flat; it
+#: has to be seen for this long (s; a shorter one shows the analyser's lag) and at so many points.
+FLAT_S: Final = 0.5
 FLAT_MMHG: Final = 0.5
 FLAT_SD: Final = 1.5
 FLAT_POINTS: Final = 6
@@ -102,7 +103,7 @@ def shape_of(
     return Shape(
         baseline_s=times[base] if after_fall else None,
         inspired_mmhg=_inspired(times, values, base, foot),
-        inspired_flat=_flat(values, base, foot, noise),
+        inspired_flat=_flat(times, values, (base, foot), noise),
         start_s=times[foot],
         plateau_s=times[knee],
         down_s=times[down],
@@ -176,11 +177,14 @@ def _plateau_slope(
     return slope_of(times[begin : down + 1], values[begin : down + 1])
 
 
-def _flat(values: list[float], base: int, foot: int, noise: float) -> bool | None:
+def _flat(
+    times: list[float], values: list[float], baseline: tuple[int, int], noise: float
+) -> bool | None:
     """Whether inspired CO2 stood still; None when too little of it was seen."""
+    base, foot = baseline
     begin = base + int(BEND_SHARE * (foot - base))
     third = (foot - begin) // 3
-    if third < FLAT_POINTS // 3:
+    if third < FLAT_POINTS // 3 or times[foot] - times[base] < FLAT_S:
         return None
     change = middle(values[begin : begin + third]) - middle(values[foot - third : foot])
     return abs(change) <= FLAT_MMHG + FLAT_SD * noise
