@@ -17,11 +17,13 @@ from service.signals.capnogram_points import Points
 from service.signals.capnogram_quality import Judged, judged
 from service.signals.capnogram_shape import Shape, shape_of
 
-#: CO2 must turn by at least this much (mmHg), by this share of the usual swing, and by so many
-#: deviations of the noise.
+#: CO2 must turn by at least this much (mmHg), by this share of the usual swing, by so many
+#: deviations of the noise, and by this share of its level: what the heart does to gas that stands
+#: still is no breath.
 MIN_TURN_MMHG: Final = 3.0
 TURN_SHARE: Final = 0.4
-TURN_SD: Final = 7.5
+TURN_SD: Final = 9.0
+LEVEL_SHARE: Final = 0.3
 #: The usual swing fades when nothing turns, so that a smaller breath is seen again.
 FADE_TAU_S: Final = 15.0
 #: The turning points follow a slow drift of CO2, so only a quick turn is one.
@@ -130,7 +132,12 @@ class Capnogram:
         dt = 0.0 if self.point_t is None else max(0.0, t - self.point_t)
         self.point_t = t
         self.swing -= self.swing * min(1.0, dt / FADE_TAU_S)
-        turn = max(MIN_TURN_MMHG, TURN_SHARE * self.swing, TURN_SD * self.points.noise_mmhg)
+        turn = max(
+            MIN_TURN_MMHG,
+            TURN_SHARE * self.swing,
+            TURN_SD * self.points.noise_mmhg,
+            LEVEL_SHARE * (self.highest if self.rising else co2),
+        )
         self._keep(t, co2)
         if self.rising is None:
             self._start(t, co2, turn)
@@ -141,12 +148,20 @@ class Capnogram:
 
     def _keep(self, t: float, co2: float) -> None:
         if len(self.times) >= MAX_POINTS:
-            del self.times[1::2]
-            del self.values[1::2]
-            if self.risen is not None:
-                self.risen = (self.risen + 1) // 2
+            self._thin()
         self.times.append(t)
         self.values.append(co2)
+
+    def _thin(self) -> None:
+        """Drop every second point: of the expiration if that has most of them, else of all."""
+        if self.risen is not None and self.risen < MAX_POINTS // 2:
+            del self.times[self.risen + 1 :: 2]
+            del self.values[self.risen + 1 :: 2]
+            return
+        del self.times[1::2]
+        del self.values[1::2]
+        if self.risen is not None:
+            self.risen = (self.risen + 1) // 2
 
     def _start(self, t: float, co2: float, turn: float) -> None:
         if not self.begun:

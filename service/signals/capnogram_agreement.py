@@ -22,8 +22,8 @@ MIN_DELAY_S: Final = -0.25
 FIT_SHARE: Final = 0.3
 FIT_S: Final = (0.12, 0.6)
 #: Inflations and breaths from which the delay is told, the newest.
-DELAY_FROM: Final = 12
-CANDIDATES_FROM: Final = 6
+DELAY_FROM: Final = 8
+CANDIDATES_FROM: Final = 4
 #: A single inflation tells no period; this one is assumed (s).
 PERIOD_S: Final = 3.0
 
@@ -60,14 +60,15 @@ def agreement(
     allowed = min(FIT_S[1], max(FIT_S[0], FIT_SHARE * period))
     rises = [at for at in rises_s if begin_s + MIN_DELAY_S <= at <= end_s]
     delay = _delay(releases, rises, allowed)
-    # A breath is known once CO2 has fallen, so about a period after it rose.
-    due = (MAX_DELAY_S if delay is None else delay) + period + allowed
-    judged = [at for at in releases if at + due <= end_s]
     pairs = _pairs(releases, rises, delay, allowed)
-    matched = sum(1 for at in judged if at in pairs)
+    # CO2 of the first seconds may come from inflations before them, and a breath is known once
+    # CO2 has fallen, so about a period after it rose.
+    from_s = begin_s + MAX_DELAY_S
+    until_s = end_s - (MAX_DELAY_S if delay is None else delay) - period - allowed
+    judged = [i for i, at in enumerate(releases) if from_s <= at <= until_s]
+    matched = sum(1 for i in judged if i in pairs)
     taken = set(pairs.values())
-    from_s = begin_s + (MAX_DELAY_S if delay is None else delay + allowed)
-    alone = sum(1 for at in rises if at not in taken and at >= from_s)
+    alone = sum(1 for i, at in enumerate(rises) if i not in taken and at >= from_s)
     return Agreement(len(judged), matched, len(judged) - matched, alone, delay)
 
 
@@ -86,31 +87,33 @@ def _delay(releases: list[float], rises: list[float], allowed: float) -> float |
         fitting = sum(_nearest(rises, at + delay, allowed) is not None for at in last)
         if fitting > most:
             best, most = delay, fitting
+        if most == len(last):
+            break
     if best is None:
         return None
-    return median(
-        rise - at for at in last if (rise := _nearest(rises, at + best, allowed)) is not None
-    )
+    found = [(at, _nearest(rises, at + best, allowed)) for at in last]
+    return median(rises[index] - at for at, index in found if index is not None)
 
 
-def _nearest(rises: list[float], at: float, allowed: float) -> float | None:
+def _nearest(rises: list[float], at: float, allowed: float) -> int | None:
+    """The breath nearest to when it was due, if it is near enough."""
     index = bisect_left(rises, at)
-    near = rises[max(0, index - 1) : index + 1]
-    best = min(near, key=lambda rise: abs(rise - at), default=None)
-    return best if best is not None and abs(best - at) <= allowed else None
+    near = range(max(0, index - 1), min(len(rises), index + 1))
+    best = min(near, key=lambda i: abs(rises[i] - at), default=None)
+    return best if best is not None and abs(rises[best] - at) <= allowed else None
 
 
 def _pairs(
     releases: list[float], rises: list[float], delay: float | None, allowed: float
-) -> dict[float, float]:
-    """Each inflation with the breath it made; no breath serves two."""
-    pairs: dict[float, float] = {}
-    taken: set[float] = set()
+) -> dict[int, int]:
+    """Each inflation with the breath it made, by number; no breath serves two."""
+    pairs: dict[int, int] = {}
+    taken: set[int] = set()
     if delay is None:
         return pairs
-    for at in releases:
+    for number, at in enumerate(releases):
         rise = _nearest(rises, at + delay, allowed)
         if rise is not None and rise not in taken:
-            pairs[at] = rise
+            pairs[number] = rise
             taken.add(rise)
     return pairs

@@ -25,9 +25,12 @@ SPARED_RISE: Final = 1.04
 #: A washout: so many falls, what a breath leaves of the last lies between these, and no step
 #: makes up more than this share of the whole fall.
 WASHOUT_FALLS: Final = 3
-WASHOUT_RATIO: Final = (0.60, 0.93)
+WASHOUT_RATIO: Final = (0.50, 0.93)
 LARGEST_STEP_SHARE: Final = 0.7
-#: A sudden loss: CO2 at or under this share of the last breath. When no breath is seen, it is
+#: It begins with a step of at least this share of the usual one.
+FIRST_STEP_SHARE: Final = 0.5
+#: A sudden loss: CO2 at or under this share of the last breath (or, as that is faster than any
+#: washout, of the one before). When no breath is seen, it is
 #: judged so many usual periods after the last.
 LOST_SHARE: Final = 0.25
 LOST_AFTER_PERIODS: Final = 1.5
@@ -86,17 +89,23 @@ def course_of(etco2_mmhg: Sequence[float], since: Since | None = None) -> Course
     if len(values) < FEWEST_BREATHS:
         return None
     washing = _washing(values)
-    if _lost(values, since):
+    if _lost(values, since) or (washing is None and values[-1] <= LOST_SHARE * values[-3]):
         return _named("sudden-loss", _fitted(values[-FEWEST_BREATHS:]))
     if washing is not None:
         return _named("washout", washing)
+    return _trend(values)
+
+
+def _trend(values: list[float]) -> Course:
     fit = _fitted(values)
-    if fit.deviation > VARYING_SD:
-        return _named("varying", fit)
     change = abs(fit.slope) * (len(values) - 1)
-    if len(values) >= TREND_BREATHS and change >= log(TREND_CHANGE) and _sure(fit):
-        return _named("gradual", fit)
-    return _named("steady", fit)
+    if fit.deviation > VARYING_SD:
+        label = "varying"
+    elif len(values) >= TREND_BREATHS and change >= log(TREND_CHANGE) and _sure(fit):
+        label = "gradual"
+    else:
+        label = "steady"
+    return _named(label, fit)
 
 
 def _lost(values: list[float], since: Since | None) -> bool:
@@ -140,6 +149,8 @@ def _washout(run: list[float]) -> _Fit | None:
     if min(steps) < LARGEST_STEP_SHARE * sum(steps):
         return None
     fit = _fitted(run)
+    if steps[0] > FIRST_STEP_SHARE * fit.slope:
+        return None
     lowest, highest = WASHOUT_RATIO
     return fit if lowest <= exp(fit.slope) <= highest else None
 

@@ -28,6 +28,8 @@ NOTCH_RIPPLES: Final = 2.0
 SMOOTH_UNDER_S: Final = 0.05
 #: Steps at the pulse repeat: the series must resemble itself this well one period later.
 RIPPLE_LIKENESS: Final = 0.5
+#: The first peak of likeness at this share of the highest is that of one period.
+NEAR_HIGHEST: Final = 0.8
 RIPPLE_POINTS: Final = 12
 MAX_RIPPLE_POINTS: Final = 128
 MIN_RIPPLE_MMHG: Final = 0.2
@@ -89,7 +91,7 @@ def end_value(
     if count < FEWEST_POINTS:
         return max(values[begin : end + 1])
     late_t, late = times[end - count + 1 : end + 1], values[end - count + 1 : end + 1]
-    slope, level, used = straight_end(times, values, end, count)
+    slope, level, used = _straight_end(times, values, end, count)
     line = min(max(late), max(min(late[-used:]), level))
     if ripple is not None:
         return line
@@ -102,7 +104,7 @@ def end_value(
     return max(line, min(over, _highest_mean(late, width)))
 
 
-def straight_end(
+def _straight_end(
     times: list[float], values: list[float], end: int, count: int
 ) -> tuple[float, float, int]:
     """The longest straight stretch of at most `count` points up to point `end`.
@@ -118,9 +120,14 @@ def straight_end(
         count = max(FEWEST_POINTS, int(SHORTER * count))
 
 
-def _highest_mean(values: list[float], width: int) -> float:
+def lowest_mean(values: list[float], width: int) -> float:
+    """The lowest mean of so many values in a row."""
     sums = [0.0, *accumulate(values)]
-    return max(b - a for a, b in zip(sums, sums[width:], strict=False)) / width
+    return min(b - a for a, b in zip(sums, sums[width:], strict=False)) / width
+
+
+def _highest_mean(values: list[float], width: int) -> float:
+    return -lowest_mean([-value for value in values], width)
 
 
 def _bends(rest: list[float]) -> bool:
@@ -182,13 +189,20 @@ def ripple_in(times: list[float], values: list[float], begin: int, end: int) -> 
 
 
 def _period(rest: list[float], power: float) -> tuple[int, float]:
-    """The lag (in points) at which a series is most like itself, past its first unlikeness."""
-    opposed, best, likeness = False, 1, 0.0
-    for lag in range(2, len(rest) // 2 + 1):
-        pairs = len(rest) - lag
-        alike = sum(a * b for a, b in zip(rest, rest[lag:], strict=False)) / (pairs * power)
-        if alike < 0.0:
-            opposed = True
-        elif opposed and alike > likeness:
-            best, likeness = lag, alike
-    return best, likeness
+    """The lag (in points) at which a series is like itself again, past its first unlikeness.
+
+    The first peak of likeness that comes near the highest: later ones are its multiples.
+    """
+    likeness = [
+        sum(a * b for a, b in zip(rest, rest[lag:], strict=False)) / ((len(rest) - lag) * power)
+        for lag in range(1, len(rest) // 2 + 1)
+    ]
+    opposed = next((i for i, alike in enumerate(likeness) if alike < 0.0), len(likeness))
+    again = likeness[opposed:]
+    if not again or max(again) <= 0.0:
+        return 1, 0.0
+    least = NEAR_HIGHEST * max(again)
+    at = next(i for i, alike in enumerate(again) if alike >= least)
+    while at + 1 < len(again) and again[at + 1] > again[at]:
+        at += 1
+    return opposed + at + 1, again[at]

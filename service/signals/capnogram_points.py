@@ -12,7 +12,7 @@ _FULL_S: Final = 0.975 * POINT_S
 #: Noise is told by second differences, of which the still parts of a breath have the smallest: a
 #: quarter of them lies under 0.78 deviations (normal noise).
 QUARTILE_SD: Final = 0.78
-_UP: Final = 1.03
+_UP: Final = 1.012
 _DOWN: Final = _UP**-3
 _LEAST_MMHG: Final = 0.02
 #: No analyser is noisier than this; more is the breath itself, sampled slowly (our choice).

@@ -11,15 +11,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from service.signals.capnogram_plateau import (
-    FEWEST_POINTS,
     Notch,
     Ripple,
     end_value,
+    lowest_mean,
     middle,
     notch_in,
     ripple_in,
     slope_of,
-    straight_end,
 )
 
 #: CO2 this near the lowest value (share of the swing, deviations of the noise, mmHg at least)
@@ -44,8 +43,8 @@ FLAT_POINTS: Final = 6
 #: belongs to the fall.
 FALLING_SHARE: Final = 0.03
 FALLING_SD: Final = 4.0
-#: The inspired value is read from this last share of the inspired baseline.
-INSPIRED_SHARE: Final = 0.7
+#: The inspired value is the lowest mean over one of so many parts of the inspired baseline.
+INSPIRED_PARTS: Final = 4
 #: With fewer points in a breath its own slopes look like noise, so noise is held under this share.
 FEW_POINTS: Final = 12
 FEW_NOISE_SHARE: Final = 0.03
@@ -100,9 +99,10 @@ def shape_of(
     foot = _last_under(values, up, lowest + height)
     knee = _corner(times, values, foot, down, 1.0)
     base = _corner(times, values, 0, foot, -1.0)
+    inspired = values[base : foot + 1]
     return Shape(
         baseline_s=times[base] if after_fall else None,
-        inspired_mmhg=_inspired(times, values, base, foot),
+        inspired_mmhg=lowest_mean(inspired, max(1, len(inspired) // INSPIRED_PARTS)),
         inspired_flat=_flat(times, values, (base, foot), noise),
         start_s=times[foot],
         plateau_s=times[knee],
@@ -148,16 +148,6 @@ def _corner(times: list[float], values: list[float], begin: int, end: int, side:
         for t, value in zip(times[begin : end + 1], values[begin : end + 1], strict=True)
     ]
     return begin + over.index(max(over))
-
-
-def _inspired(times: list[float], values: list[float], base: int, foot: int) -> float:
-    """CO2 at the end of the inspiration; the lowest of it when there are too few points."""
-    part = values[base : foot + 1]
-    count = int(INSPIRED_SHARE * len(part))
-    if count < FEWEST_POINTS:
-        return min(part)
-    level = straight_end(times, values, foot, count)[1]
-    return min(max(part), max(min(part), level))
 
 
 def _plateau_slope(

@@ -25,6 +25,7 @@ from scipy.signal import find_peaks
 
 from adapters.cli.main import main
 from adapters.recordings import write_recording
+from service.signals.capnogram_course import course_of
 
 
 @dataclass(frozen=True)
@@ -115,6 +116,26 @@ def test_end_tidal_co2_falls_breath_by_breath(result: Result) -> None:
     # One breath is 0.5 mmHg over the one before it: a chest compression moved gas (249 s).
     assert all(later < earlier + 0.6 for earlier, later in pairwise(falling))
     assert sum(later < earlier for earlier, later in pairwise(falling)) >= 7
+
+
+def test_the_fall_is_a_washout_and_nothing_before_it(result: Result) -> None:
+    """From the third fall on to the last breath; so many breaths before were no washout."""
+    breaths = [(b["start_s"], b["etco2_mmhg"]) for b in result.co2 if b["start_s"] < 259.0]
+    labels = {}
+    for number in range(4, len(breaths) + 1):
+        course = course_of([etco2 for _, etco2 in breaths[:number]])
+        assert course is not None
+        labels[breaths[number - 1][0]] = course.label
+        if course.label == "washout" and breaths[number - 1][0] > 209.0:
+            # Falls of about a tenth with each breath, as 37 to 19 mmHg in eight steps.
+            assert course.low <= course.ratio <= course.high
+            assert course.ratio == pytest.approx((19.0 / 37.0) ** (1 / 8), abs=0.05)
+    falling = [label for at, label in labels.items() if at >= 221.0]
+    assert falling == ["washout"] * 7
+    nine = course_of([etco2 for at, etco2 in breaths if 209.0 <= at <= 259.0])
+    assert nine is not None
+    assert nine.label == "washout"
+    assert nine.breaths == 9
 
 
 def test_no_breath_in_eighteen_minutes_of_standing_co2(result: Result) -> None:

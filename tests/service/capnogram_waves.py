@@ -9,7 +9,9 @@ curve without steps, drift of the moment and noise.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -74,6 +76,57 @@ class Made:
     truths: list[Truth]
     #: Lowest swing of a breath on the clean lagged curve (mmHg).
     swing: float = field(default=0.0)
+
+
+#: What the random cases are drawn from.
+RATES_HZ = (10.0, 12.5, 25.0, 25.0, 50.0, 50.0, 62.5, 100.0, 125.0, 200.0, 250.0, 500.0)
+NOISES_MMHG = (0.0, 0.1, 0.3, 0.5, 1.0)
+
+
+def cases(count: int, seed: int) -> Iterator[tuple[Wave, Made]]:
+    """Random cases that can be told at all.
+
+    At least two samples in inspiration and in expiration, and a swing on the lagging analyser of
+    5 mmHg and of nine deviations of the noise of what lies within 20 ms.
+    """
+    chance = random.Random(seed)
+    made = 0
+    while made < count:
+        wave = _drawn(chance, made)
+        shorter = min(wave.inspired_share, 1.0 - wave.inspired_share) * wave.period_s
+        if shorter * wave.rate_hz < 2.0:
+            continue
+        drawn = make(wave)
+        if drawn.swing >= max(5.0, 9.0 * wave.noise / math.sqrt(max(1, wave.rate_hz // 50))):
+            made += 1
+            yield wave, drawn
+
+
+def _drawn(chance: random.Random, seed: int) -> Wave:
+    rr = math.exp(chance.uniform(math.log(4.0), math.log(150.0)))
+    share, etco2 = chance.uniform(0.25, 0.5), chance.uniform(20.0, 70.0)
+    expired_s = 60.0 / rr * (1.0 - share)
+    wave = Wave(
+        rate_hz=chance.choice(RATES_HZ),
+        rr=rr,
+        inspired_share=share,
+        etco2=etco2,
+        inspired=chance.choice([0.0, 0.0, 0.0, chance.uniform(0.0, 12.0)]),
+        slope=min(chance.uniform(-1.0, 5.0), 0.15 * etco2 / expired_s),
+        rise_10_90_s=chance.uniform(0.06, 0.4),
+        noise=chance.choice(NOISES_MMHG),
+        ripple=chance.choice([0.0, 0.0, chance.uniform(0.2, 1.0)]),
+        ripple_hz=chance.uniform(2.0, 8.0),
+        dilution=chance.choice([1.0, 1.0, chance.uniform(0.35, 1.0)]),
+        drift=chance.choice([0.0, 1.0]),
+        rounded=chance.choice([0.0, 0.1, 0.5]),
+        breaths=8 if rr < 15.0 else 12,
+        seed=seed,
+    )
+    if expired_s < 0.8 or chance.random() < 0.7:
+        return wave
+    depth = max(4.0, chance.uniform(4.0, 0.22 * etco2))
+    return replace(wave, notch=depth, notch_s=chance.uniform(0.06, 0.15))
 
 
 def make(wave: Wave) -> Made:
