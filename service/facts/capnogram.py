@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from statistics import median
 from typing import Final
 
@@ -11,7 +12,7 @@ from service.known import Reading
 from service.physiology.capnometry import corrected_etco2, expected_minute_volume_ml_per_min
 from service.signals.capnogram import Co2Breath
 from service.signals.capnogram_agreement import MAX_DELAY_S, agreement
-from service.signals.capnogram_baseline import Inspired, baseline_of
+from service.signals.capnogram_baseline import Inspired, baseline_of, lag_left_mmhg
 from service.signals.capnogram_course import LOST_AFTER_PERIODS, Since, course_of
 
 _BREATH_FACTS: Final = (
@@ -85,10 +86,18 @@ def capnogram_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
             facts.put(name, None, why)
         return
     _last_breath(breaths[-1], facts)
-    inspired = [Inspired(b.fico2_mmhg, b.fico2_flat) for b in breaths if b.fico2_mmhg is not None]
-    baseline = baseline_of(inspired, bedside.capnogram.zero or 0.0)
-    facts.put("co2.baseline", baseline, "fewer than 3 breaths seen")
+    inspired = [_inspired(before, breath) for before, breath in pairwise(breaths)]
+    baseline = baseline_of([i for i in inspired if i is not None], bedside.capnogram.zero or 0.0)
+    facts.put("co2.baseline", baseline, "fewer than 4 breaths seen in CO2")
     _corrected(bedside, now_ms, breaths[-1], facts)
+
+
+def _inspired(before: Co2Breath, breath: Co2Breath) -> Inspired | None:
+    if breath.fico2_mmhg is None:
+        return None
+    inspired_s = breath.start_s - (before.end_s if before.down_s is None else before.down_s)
+    lag = lag_left_mmhg(before.etco2_mmhg, inspired_s)
+    return Inspired(breath.fico2_mmhg, breath.fico2_flat, lag)
 
 
 def _last_breath(last: Co2Breath, facts: FactSet) -> None:

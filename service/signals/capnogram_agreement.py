@@ -73,15 +73,13 @@ def agreement(
 
 
 def _delay(releases: list[float], rises: list[float], allowed: float) -> float | None:
-    """The delay at which most of the last inflations have a breath; the shortest of equals."""
-    last = releases[-DELAY_FROM:]
-    candidates = sorted(
-        rise - release
-        for release in last[-CANDIDATES_FROM:]
-        for rise in rises[
-            bisect_left(rises, release + MIN_DELAY_S) : bisect_left(rises, release + MAX_DELAY_S)
-        ]
-    )
+    """The delay at which most have a breath, of the last inflations that any breath followed.
+
+    The shortest of equals.
+    """
+    answered = [(at, after) for at in releases if (after := _after(rises, at))][-DELAY_FROM:]
+    last = [at for at, _ in answered]
+    candidates = sorted(rise - at for at, after in answered[-CANDIDATES_FROM:] for rise in after)
     best, most = None, 0
     for delay in candidates:
         fitting = sum(_nearest(rises, at + delay, allowed) is not None for at in last)
@@ -93,6 +91,12 @@ def _delay(releases: list[float], rises: list[float], allowed: float) -> float |
         return None
     found = [(at, _nearest(rises, at + best, allowed)) for at in last]
     return median(rises[index] - at for at, index in found if index is not None)
+
+
+def _after(rises: list[float], release: float) -> list[float]:
+    """The breaths that an inflation may have made."""
+    begin = bisect_left(rises, release + MIN_DELAY_S)
+    return rises[begin : bisect_left(rises, release + MAX_DELAY_S)]
 
 
 def _nearest(rises: list[float], at: float, allowed: float) -> int | None:

@@ -2,14 +2,18 @@
 
 An analyser that is off shows the same flat value in every inspiration, from its first breath on.
 Rebreathed gas comes with the inspiration and is washed away by fresh gas, or it came up after a
-clean start. What cannot be told apart is called unclear; in doubt it is not the analyser.
+clean start. What cannot be told apart, or may be the analyser's lag, is called unclear; in doubt
+its zero is not blamed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import exp
 from typing import Final
+
+from service.physiology.gas_exchange import TIME_CONSTANTS_10_90
 
 #: Labels of the inspired baseline.
 BASELINES: Final = ("clear", "rebreathing", "offset", "unclear")
@@ -21,6 +25,8 @@ BREATHS: Final = 5
 FLAT_BREATHS: Final = 3
 #: The same value in every inspiration means within this (mmHg).
 SAME_MMHG: Final = 0.8
+#: 10-90 % rise time of a slow sidestream analyser (s; common practice, no source).
+SLOW_RISE_S: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +35,13 @@ class Inspired:
 
     mmhg: float
     flat: bool | None
+    #: What a slow analyser may still show of the expiration before (mmHg).
+    lag_mmhg: float = 0.0
+
+
+def lag_left_mmhg(etco2_mmhg: float, inspired_s: float) -> float:
+    """What a first-order analyser as slow as they come still shows after an inspiration (mmHg)."""
+    return etco2_mmhg * exp(-max(0.0, inspired_s) * TIME_CONSTANTS_10_90 / SLOW_RISE_S)
 
 
 def baseline_of(breaths: Sequence[Inspired], zero_mmhg: float) -> str | None:
@@ -45,9 +58,15 @@ def baseline_of(breaths: Sequence[Inspired], zero_mmhg: float) -> str | None:
         return "offset"
     if level < RAISED_MMHG:
         return "clear"
-    if level - zero_mmhg >= RAISED_MMHG or any(breath.flat is False for breath in last[-3:]):
+    return _why_raised(last, level, zero_mmhg)
+
+
+def _why_raised(last: list[Inspired], level: float, zero_mmhg: float) -> str:
+    if level < RAISED_MMHG + min(breath.lag_mmhg for breath in last):
+        return "unclear"
+    newest = last[-FLAT_BREATHS:]
+    if level - zero_mmhg >= RAISED_MMHG or any(breath.flat is False for breath in newest):
         return "rebreathing"
-    flat = sum(breath.flat is True for breath in last)
-    if flat >= FLAT_BREATHS and levels[-1] - levels[0] <= SAME_MMHG:
-        return "offset"
-    return "unclear"
+    same = max(breath.mmhg for breath in last) - min(breath.mmhg for breath in last) <= SAME_MMHG
+    flat = sum(breath.flat is True for breath in last) >= FLAT_BREATHS
+    return "offset" if same and flat else "unclear"

@@ -125,3 +125,14 @@ def test_counts_add_up(inflated: list[float], seen: list[float]) -> None:
     assert made.matched <= len(seen)
     if made.delay_s is not None:
         assert -1.0 <= made.delay_s <= 4.0
+
+
+def test_breaths_before_a_loss_keep_their_inflations() -> None:
+    """CO2 stopped half-way: the breaths until then were no spontaneous ones."""
+    inflated = releases(30.0)
+    seen = [at for at in rises(inflated, 0.6) if at < BEGIN_S + 12.0]
+    made = agreement(inflated, seen, BEGIN_S, END_S)
+    assert made.breaths_without_pressure == 0
+    assert made.delay_s == pytest.approx(0.6, abs=0.01)
+    assert made.matched == sum(1 for at in seen if at - 0.6 >= BEGIN_S + 3.0)
+    assert made.missing_for_inflations == made.inflations - made.matched > 5
