@@ -12,7 +12,7 @@ from service.known import Reading
 from service.physiology.capnometry import corrected_etco2, expected_minute_volume_ml_per_min
 from service.signals.capnogram import Co2Breath
 from service.signals.capnogram_agreement import MAX_DELAY_S, agreement
-from service.signals.capnogram_baseline import Inspired, baseline_of, lag_left_mmhg
+from service.signals.capnogram_baseline import BREATHS, Inspired, baseline_of, lag_left_mmhg
 from service.signals.capnogram_course import LOST_AFTER_PERIODS, Since, course_of
 
 _BREATH_FACTS: Final = (
@@ -86,7 +86,7 @@ def capnogram_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
             facts.put(name, None, why)
         return
     _last_breath(breaths[-1], facts)
-    inspired = [_inspired(before, breath) for before, breath in pairwise(breaths)]
+    inspired = [_inspired(before, breath) for before, breath in pairwise(breaths[-BREATHS - 1 :])]
     baseline = baseline_of([i for i in inspired if i is not None], bedside.capnogram.zero or 0.0)
     facts.put("co2.baseline", baseline, "fewer than 4 breaths seen in CO2")
     _corrected(bedside, now_ms, breaths[-1], facts)

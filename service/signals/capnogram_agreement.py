@@ -102,9 +102,9 @@ def _after(rises: list[float], release: float) -> list[float]:
 def _nearest(rises: list[float], at: float, allowed: float) -> int | None:
     """The breath nearest to when it was due, if it is near enough."""
     index = bisect_left(rises, at)
-    near = range(max(0, index - 1), min(len(rises), index + 1))
-    best = min(near, key=lambda i: abs(rises[i] - at), default=None)
-    return best if best is not None and abs(rises[best] - at) <= allowed else None
+    if index == len(rises) or (index > 0 and at - rises[index - 1] <= rises[index] - at):
+        index -= 1
+    return index if index >= 0 and abs(rises[index] - at) <= allowed else None
 
 
 def _pairs(
