@@ -63,6 +63,7 @@ def test_disconnection_is_no_washout(kg: float, ratio: float) -> None:
 
 def test_two_falls_are_not_yet_a_washout() -> None:
     assert known(washing(0.83, 2)).label != "washout"
+    assert known([40.0] * 8 + [33.0, 33.5, 27.0]).label != "washout"
     assert known(washing(0.83, 3)).label == "washout"
 
 
@@ -88,6 +89,7 @@ def test_by_what_a_breath_leaves_of_the_last(ratio: float, label: str) -> None:
 def test_one_large_step_is_no_washout() -> None:
     """The team halves CO2 by a change of settings; or one breath was missed by the sampling."""
     assert known([40.0] * 8 + [38.5, 37.0, 18.0]).label != "washout"
+    assert known([40.0] * 8 + [18.0, 16.5, 15.0]).label != "washout"
 
 
 def test_a_chest_compression_between_does_not_hide_a_washout() -> None:
