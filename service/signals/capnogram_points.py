@@ -39,8 +39,7 @@ class Points:
     def add(self, t: float, co2: float, dt: float) -> list[tuple[float, float]]:
         """Take a sample `dt` after the last one (s; 0 for the first); returns the points done."""
         if dt >= _SLOW_S:
-            done = self._close(self.first_t) if self.count == 1 else []
-            self.count = 0
+            done = self._close(t - dt) if self.count else []
             self._note(co2)
             done.append((t, co2))
             return done

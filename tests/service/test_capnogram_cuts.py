@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from service.signals.capnogram import MAX_POINTS, Capnogram, Co2Breath
+from service.signals.capnogram_points import Points
 
 Sample = tuple[float, float | None]
 RATES_HZ = (10.0, 25.0, 62.5, 100.0, 500.0)
@@ -89,6 +90,18 @@ def test_taken_up_from_what_was_written_down(rate_hz: float, share: float) -> No
     first, capnogram = run(samples[:cut], [])
     again = STORED.validate_json(json.dumps(json.loads(STORED.dump_json(capnogram))))
     assert [*first, *again.feed(list(samples[cut:]), "d:e:1")] == run(samples, [])[0]
+
+
+def test_uneven_fast_samples_are_all_used() -> None:
+    """Two that come fast and one that comes late: each third of them counts for as much."""
+    points, seen, t = Points(), [], BEGIN_S
+    for number in range(300):
+        dt = 0.0 if number == 0 else 0.016 if number % 3 == 0 else 0.004
+        t += dt
+        seen += points.add(t, float(number % 3), dt)
+    assert len(seen) == 198
+    assert [value for _, value in seen[:4]] == [1.0, 0.0, 1.5, 0.0]
+    assert all(a < b for (a, _), (b, _) in pairwise(seen))
 
 
 def test_state_stays_small_however_long_a_breath_lasts() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from statistics import median
 from typing import Any
 
 import pytest
@@ -14,10 +14,10 @@ from wave_shapes import Ventilation
 from rules.vocabulary import CO2_BASELINES, CO2_WAVEFORMS
 from service.facts import FactSet, facts_of
 from service.facts.capnogram import FROZEN_S
+from service.signals.capnogram import Capnogram
 from service.signals.capnogram_baseline import BASELINES
 
 RATE_HZ = 25
-Co2At = Callable[[float], float]
 
 
 def at(bed: Bed, after_s: float) -> FactSet:
@@ -248,3 +248,32 @@ def test_what_the_last_breath_said_grows_old() -> None:
         assert facts.unknown[name].startswith("no breath in CO2 for"), name
     assert facts.values["co2.course"] == "sudden-loss"
     assert facts.values["co2.waveform"] == "no-co2"
+
+
+# -- quality ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("changes", "lost", "why", "quality"),
+    [
+        ({}, 0.0, "", (1.0, 1.0)),
+        ({"rr": 100.0, "rise_10_90_s": 0.4, "breaths": 40}, 0.0, "no plateau", (0.6, 0.7)),
+        ({"etco2": 11.0, "noise": 1.0}, 0.0, "small against the noise", (0.5, 0.95)),
+        ({}, 0.3, "samples lost", (0.2, 0.7)),
+        ({"etco2": 130.0}, 0.0, "at the end of the analyser's range", (0.3, 0.3)),
+    ],
+    ids=["good", "no plateau", "noisy", "lossy", "saturated"],
+)
+def test_quality_has_its_reason(
+    changes: dict[str, Any], lost: float, why: str, quality: tuple[float, float]
+) -> None:
+    chance = random.Random(3)
+    samples = [
+        (at / RATE_HZ, None if chance.random() < lost else min(99.0, value))
+        for at, value in enumerate(breathing(**changes))
+    ]
+    breaths = Capnogram().feed(samples, "d:e:1")[2:]
+    assert len(breaths) > 8
+    low, high = quality
+    assert low - 1e-9 <= median(breath.quality for breath in breaths) <= high + 1e-9
+    assert sum(breath.why == why for breath in breaths) >= 0.8 * len(breaths)
