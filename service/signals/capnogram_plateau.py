@@ -73,6 +73,11 @@ def slope_of(times: list[float], values: list[float]) -> float:
     )
 
 
+def noise_of(values: list[float]) -> float:
+    """Deviation of white noise, from the differences of neighbours; needs two values."""
+    return middle([abs(b - a) for a, b in pairwise(values)]) / _MEDIAN_DIFFERENCE
+
+
 def end_value(
     times: list[float],
     values: list[float],
@@ -91,33 +96,51 @@ def end_value(
     if count < FEWEST_POINTS:
         return max(values[begin : end + 1])
     late_t, late = times[end - count + 1 : end + 1], values[end - count + 1 : end + 1]
-    slope, level, used = _straight_end(times, values, end, count)
-    line = min(max(late), max(min(late[-used:]), level))
+    step_s = (late_t[-1] - late_t[0]) / (count - 1)
     if ripple is not None:
-        return line
-    width = max(1, min(count // 3, round(WAVE_S * (count - 1) / (late_t[-1] - late_t[0]))))
-    slope = slope_of(late_t, late)
-    flat = [value - slope * (at - late_t[-1]) for at, value in zip(late_t, late, strict=True)]
+        return _within_ripple(late_t, late, 60.0 / (ripple.rate_per_min * step_s))
+    level, used = _straight_end(late_t, late)
+    line = min(max(late), max(min(late[-used:]), level))
+    width = max(1, min(count // 3, round(WAVE_S / step_s)))
+    slope, calm = slope_of(late_t, late), _without_spikes(late)
+    flat = [value - slope * (at - late_t[-1]) for at, value in zip(late_t, calm, strict=True)]
     over = _highest_mean(flat, width)
     if over - middle(flat) <= WAVE_SD * noise / sqrt(width):
         return line
-    return max(line, min(over, _highest_mean(late, width)))
+    return max(line, min(over, _highest_mean(calm, width)))
 
 
-def _straight_end(
-    times: list[float], values: list[float], end: int, count: int
-) -> tuple[float, float, int]:
-    """The longest straight stretch of at most `count` points up to point `end`.
+def _within_ripple(times: list[float], values: list[float], period: float) -> float:
+    """The end of a stretch with steps that repeat every so many points: the middle of them.
 
-    Returns its slope (per s), its level at the last point, and of how many points it is.
+    Over whole pairs of periods, so that the steps cancel in the slope.
     """
+    pairs = max(1, int(len(times) / (2.0 * period)))
+    count = min(len(times), max(FEWEST_POINTS, round(2.0 * pairs * period)))
+    return _line_end(times[-count:], values[-count:])[0]
+
+
+def _straight_end(times: list[float], values: list[float]) -> tuple[float, int]:
+    """The longest straight stretch at the end: its level there, and of how many points it is."""
+    count = len(times)
     while True:
-        t, c = times[end - count + 1 : end + 1], values[end - count + 1 : end + 1]
-        slope = slope_of(t, c)
-        rest = [value - slope * (at - t[-1]) for at, value in zip(t, c, strict=True)]
+        level, rest = _line_end(times[-count:], values[-count:])
         if count <= FEWEST_POINTS or not _bends(rest):
-            return slope, middle(rest), count
+            return level, count
         count = max(FEWEST_POINTS, int(SHORTER * count))
+
+
+def _line_end(times: list[float], values: list[float]) -> tuple[float, list[float]]:
+    """Level of a straight line at the last point, and what is left when its slope is taken off."""
+    slope = slope_of(times, values)
+    rest = [value - slope * (at - times[-1]) for at, value in zip(times, values, strict=True)]
+    return middle(rest), rest
+
+
+def _without_spikes(values: list[float]) -> list[float]:
+    """Each value the middle one of itself and its neighbours; the ends like those beside them."""
+    between = [sorted(three)[1] for three in zip(values, values[1:], values[2:], strict=False)]
+    return [between[0], *between, between[-1]]
 
 
 def lowest_mean(values: list[float], width: int) -> float:
@@ -134,7 +157,7 @@ def _bends(rest: list[float]) -> bool:
     """Whether the middle of the stretch lies off the line through its ends."""
     third = len(rest) // 3
     outer = 0.5 * (middle(rest[:third]) + middle(rest[-third:]))
-    noise = middle([abs(b - a) for a, b in pairwise(rest)]) / _MEDIAN_DIFFERENCE
+    noise = noise_of(rest)
     doubt = BEND_SD * _MEDIAN_COST * noise * sqrt(1.5 / third)
     return abs(middle(rest[third:-third]) - outer) > BEND_MMHG + doubt
 
@@ -152,11 +175,7 @@ def notch_in(
     if len(part) < FEWEST_POINTS:
         return None
     if times[end] - times[begin] < SMOOTH_UNDER_S * (end - begin):
-        part = [
-            part[0],
-            *(sorted(three)[1] for three in zip(part, part[1:], part[2:], strict=False)),
-            part[-1],
-        ]
+        part = _without_spikes(part)
     before = list(accumulate(part, max))
     after = list(accumulate(reversed(part), max))[::-1]
     depths = [min(b, a) - v for b, a, v in zip(before, after, part, strict=True)]

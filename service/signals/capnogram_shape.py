@@ -16,6 +16,7 @@ from service.signals.capnogram_plateau import (
     end_value,
     lowest_mean,
     middle,
+    noise_of,
     notch_in,
     ripple_in,
     slope_of,
@@ -43,6 +44,8 @@ FLAT_POINTS: Final = 6
 #: belongs to the fall.
 FALLING_SHARE: Final = 0.03
 FALLING_SD: Final = 4.0
+#: With so many points before it the noise of the plateau itself is the measure.
+FALLING_POINTS: Final = 3
 #: The inspired value is the lowest mean over one of so many parts of the inspired baseline.
 INSPIRED_PARTS: Final = 4
 #: With fewer points in a breath its own slopes look like noise, so noise is held under this share.
@@ -86,10 +89,7 @@ def shape_of(
     up = _first_over(values, low, 0.5 * (highest + lowest))
     fallen = _last_over(values, 0.5 * (highest + values[-1]))
     down = _corner(times, values, (up + fallen) // 2, len(values) - 1, 1.0)
-    while down > up and values[down - 1] - values[down] > max(
-        FALLING_SHARE * (highest - lowest), FALLING_SD * noise
-    ):
-        down -= 1
+    down = _before_fall(values, up, down, noise, highest - lowest)
     ripple = ripple_in(times, values, up + (down - up) // 3, down)
     etco2 = end_value(times, values, (up, down), noise, ripple)
     swing = etco2 - lowest
@@ -148,6 +148,17 @@ def _corner(times: list[float], values: list[float], begin: int, end: int, side:
         for t, value in zip(times[begin : end + 1], values[begin : end + 1], strict=True)
     ]
     return begin + over.index(max(over))
+
+
+def _before_fall(values: list[float], up: int, down: int, noise: float, swing: float) -> int:
+    """Step back over points that already belong to the fall."""
+    late = values[(up + down) // 2 : down]
+    if len(late) >= FALLING_POINTS:
+        noise = noise_of(late)
+    allowed = max(FALLING_SHARE * swing, FALLING_SD * noise)
+    while down > up and values[down - 1] - values[down] > allowed:
+        down -= 1
+    return down
 
 
 def _plateau_slope(
