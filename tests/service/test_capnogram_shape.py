@@ -99,3 +99,12 @@ def test_a_hole_hides_breaths_and_joins_none() -> None:
     assert len(found) in (18, 19)
     assert max(breath.expired_s for breath in found) < 0.75
     assert max(breath.period_s for breath in found if breath.period_s is not None) < 1.2
+
+
+def test_a_late_rise_of_the_plateau_is_followed_to_its_end() -> None:
+    """A flat second, then 4 mmHg in the last 0.3 s: the line is that of the last stretch."""
+    rate_hz = 50.0
+    late = [36.0 + 4.0 * at / 15.0 for at in range(1, 16)]
+    values = [0.0] * 20 + [12.0, 24.0] + [36.0] * 50 + late + [20.0, 6.0] + [0.0] * 10
+    (breath,) = breaths_of(values, rate_hz)
+    assert breath.etco2_mmhg == pytest.approx(40.0, abs=0.5)
