@@ -46,12 +46,14 @@ CREEP_PER_S: Final = 0.15
 #: Pressure over rest that has risen by less than this share of a rise in this time has a new rest.
 FLAT_SHARE: Final = 0.15
 FLAT_S: Final = 0.4
-#: A dip of so much under rest, or so many times the unrest, is an effort and moves no rest.
+#: A dip of so much under rest (so many times the unrest, between the bounds) is an effort and
+#: moves no rest.
 MIN_DIP_CMH2O: Final = 0.5
+MAX_DIP_CMH2O: Final = 1.0
 DIP_UNRESTS: Final = 5.0
 UNREST_TAU_S: Final = 2.0
 #: A dip that lasts longer than this, or this share of the expiration, was a lower resting level.
-MAX_DIP_S: Final = 1.0
+MAX_DIP_S: Final = 1.5
 MAX_DIP_SHARE: Final = 0.4
 #: An effort that an inflation follows within this time started it.
 TRIGGER_S: Final = 0.35
@@ -75,6 +77,7 @@ REBASE_PERIODS: Final = 2.0
 REBASE_S: Final = 5.0
 #: A breath that no other follows for this long is closed, its expiratory time unknown.
 LONGEST_TE_S: Final = 60.0
+LOOK_S: Final = 0.1
 KEPT_REST: Final = 500
 MAX_KEPT_SAMPLES: Final = 4000
 
@@ -116,10 +119,16 @@ class BreathFinder:
     unrest: float = 0.1
     usual: Usual = field(default_factory=Usual)
     smoothed: float | None = None
-    # Sample interval, what of a new sample goes into the smoothed pressure, and the rise that may
-    # be an inflation.
+    # Sample interval, and what follows from it: shares of a new sample, gaps that are usual. The
+    # rise that may be an inflation; when to look what has timed out.
     interval_s: float | None = None
     smooth_share: float = 1.0
+    rest_share: float = 0.0
+    unrest_share: float = 0.0
+    creep_share: float = 0.0
+    soonest_s: float = 1.0
+    latest_s: float = -1.0
+    look_t: float = 0.0
     rise_cmh2o: float = RISE_SHARE * 5.0
     last_t: float | None = None
     lost: int = 0
@@ -155,9 +164,10 @@ class BreathFinder:
             if pressure is None:
                 self.lost += 1
                 continue
-            if self.last_t is not None:
-                self._follow_time(t - self.last_t, found)
+            last_t = self.last_t
             self.last_t = t
+            if last_t is not None and not self.soonest_s <= t - last_t <= self.latest_s:
+                self._follow_time(t - last_t, found)
             if self.unplaced is None:
                 self._place(t, pressure, reference, found)
                 continue
@@ -182,16 +192,24 @@ class BreathFinder:
     # -- time and rest ----------------------------------------------------------------------------
 
     def _follow_time(self, gap_s: float, found: Found) -> None:
+        """A gap that is not the usual one: the rate is learnt, or samples were lost."""
         interval_s = self.interval_s
-        if interval_s is not None and -JITTER_S <= gap_s <= 1.5 * interval_s:
-            return
         if gap_s > 0.0 and (interval_s is None or gap_s < interval_s):
-            self.interval_s = gap_s
-            self.smooth_share = min(1.0, gap_s / SMOOTH_S)
-        limit_s = max(MAX_LOST_S, MAX_LOST_INTERVALS * (self.interval_s or 0.0))
+            interval_s = gap_s if interval_s is None else interval_s + 0.2 * (gap_s - interval_s)
+            self._keep_pace(interval_s)
+        limit_s = max(MAX_LOST_S, MAX_LOST_INTERVALS * (interval_s or 0.0))
         if not -JITTER_S <= gap_s <= limit_s:
             self.interval_s = None
+            self.soonest_s, self.latest_s = 1.0, -1.0
             self._break(found)
+
+    def _keep_pace(self, interval_s: float) -> None:
+        self.interval_s = interval_s
+        self.soonest_s, self.latest_s = 0.75 * interval_s, 1.5 * interval_s
+        self.smooth_share = min(1.0, interval_s / SMOOTH_S)
+        self.rest_share = min(1.0, interval_s / REST_TAU_S)
+        self.unrest_share = min(1.0, interval_s / UNREST_TAU_S)
+        self.creep_share = CREEP_PER_S * interval_s
 
     def _learn_rest(self, reference: str, found: Found) -> None:
         """Most samples lie at rest, whatever the phase; what comes before is part of a breath."""
@@ -205,7 +223,6 @@ class BreathFinder:
                 self._place(t, pressure, reference, found)
 
     def _place(self, t: float, pressure: float, reference: str, found: Found) -> None:
-        # Most samples are at rest: this path is kept short.
         smoothed = self.smoothed
         if smoothed is None:
             smoothed = pressure
@@ -219,34 +236,39 @@ class BreathFinder:
         self.pressure_count += 1
         above = smoothed - self.rest
         if self.dip_t is not None or (
-            above < -MIN_DIP_CMH2O and above < -DIP_UNRESTS * self.unrest
+            above < -MIN_DIP_CMH2O
+            and (above < -DIP_UNRESTS * self.unrest or above < -MAX_DIP_CMH2O)
         ):
             self._dip(t, pressure, smoothed, above)
-        elif above <= REST_SHARE * self.rise_cmh2o:
-            self._be_at_rest(t, pressure, above)
-        else:
+        elif above > REST_SHARE * self.rise_cmh2o:
             self._leave_rest(t, pressure, smoothed, found)
-        if self.effort is not None and t - self.effort.end_s > TRIGGER_S and not self.inspiring:
+        else:
+            # Most samples come here, so nothing is called.
+            step, creep = above * self.rest_share, self.creep_share * self.rise_cmh2o
+            self.rest += step if step < creep else creep
+            if smoothed < self.low:  # noqa: PLR1730 (a call here costs as much as the rest)
+                self.low = smoothed
+            stray = above if above >= 0.0 else -above
+            self.unrest += (stray - self.unrest) * self.unrest_share
+            if self.rising:
+                self.resting.extend(self.rising)
+                self.rising.clear()
+            self.resting.append((t, pressure))
+            if len(self.resting) > 2 * KEPT_REST:
+                del self.resting[:-KEPT_REST]
+        if t > self.look_t:
+            self._time_out(t, found)
+
+    def _time_out(self, t: float, found: Found) -> None:
+        """An effort that no inflation followed, a breath that no other did."""
+        self.look_t = t + LOOK_S
+        if self.inspiring:
+            return
+        if self.effort is not None and t - self.effort.end_s > TRIGGER_S:
             found.efforts.append(self.effort)
             self.effort = None
         if self.open_breath is not None and t - self.open_breath.start_s > LONGEST_TE_S:
             self._close_unfollowed(found)
-
-    def _be_at_rest(self, t: float, pressure: float, above: float) -> None:
-        dt = self.interval_s or 0.0
-        step = above * dt / REST_TAU_S
-        creep = CREEP_PER_S * self.rise_cmh2o * dt
-        self.rest += step if step < creep else creep
-        if self.smoothed is not None and self.smoothed < self.low:
-            self.low = self.smoothed
-        stray = above if above >= 0.0 else -above
-        self.unrest += (stray - self.unrest) * dt / UNREST_TAU_S
-        if self.rising:
-            self.resting.extend(self.rising)
-            self.rising.clear()
-        self.resting.append((t, pressure))
-        if len(self.resting) > 2 * KEPT_REST:
-            del self.resting[:-KEPT_REST]
 
     def _leave_rest(self, t: float, pressure: float, smoothed: float, found: Found) -> None:
         if smoothed < self.low:
@@ -453,6 +475,7 @@ class BreathFinder:
         self.inspiring = False
         self.released_at = self.dip_t = self.released_t = None
         self.effort = None
+        self.look_t = 0.0
         self.unplaced = []
         self.resting.clear()
         self.rising.clear()
@@ -466,7 +489,8 @@ class BreathFinder:
 
 def _steepest_fall(samples: Sequence[tuple[float, float]], within_s: float) -> float:
     """By how much pressure fell within that time at most, after its peak."""
-    first = max(range(len(samples)), key=lambda at: samples[at][1])
+    pressures = [p for _, p in samples]
+    first = pressures.index(max(pressures))
     fell = 0.0
     for t, p in samples[first:]:
         while samples[first][0] < t - within_s:

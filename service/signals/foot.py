@@ -14,8 +14,8 @@ from typing import Final
 
 from service.signals.lines import Curve, Sample, fit
 
-ROUNDS: Final = 3
-STEPS: Final = 4
+ROUNDS: Final = 2
+STEPS: Final = 3
 #: The ramp is fitted from so many time constants on, the foot within so many.
 CLEAR_TAUS: Final = 1.5
 FOOT_TAUS: Final = 4.0
@@ -96,7 +96,7 @@ def _window(
 
 
 def _search(
-    window: Sequence[Sample],
+    samples: Sequence[Sample],
     curve: Curve,
     base: float,
     start_s: float,
@@ -108,6 +108,7 @@ def _search(
     Gauss-Newton, each step halved until it helps. The height of the step is that of the ramp's
     curve over rest at the start, so the two are all there is to find.
     """
+    window = [(t, p - base, p - curve.at(t)) for t, p in samples]
     best, at, ss, st, tt = _normal(window, curve, base, start_s, tau)
     low, high = window[0][0], window[-1][0]
     for _ in range(STEPS):
@@ -138,21 +139,27 @@ def _search(
 
 
 def _normal(
-    window: Sequence[Sample], curve: Curve, base: float, start_s: float, tau: float
+    window: Sequence[tuple[float, float, float]],
+    curve: Curve,
+    base: float,
+    start_s: float,
+    tau: float,
 ) -> tuple[float, tuple[float, float], float, float, float]:
-    """Squared error, its gradient and the normal matrix, for start and time constant."""
+    """Squared error, its gradient and the normal matrix, for start and time constant.
+
+    `window` holds time, pressure over rest, pressure over the ramp's curve.
+    """
     step = max(0.0, curve.at(start_s) - base)
     steep = max(0.0, curve.slope_at(start_s)) + step / tau
     error = gs = gt = ss = st = tt = 0.0
-    at, exp = curve.at, math.exp
-    for t, p in window:
+    exp = math.exp
+    for t, over_rest, over_curve in window:
         u = t - start_s
         if u <= 0.0:
-            rest = p - base
-            error += rest * rest
+            error += over_rest * over_rest
             continue
         left = exp(-u / tau)
-        rest = p - at(t) + step * left
+        rest = over_curve + step * left
         to_start = -left * steep
         to_tau = -step * left * u / (tau * tau)
         error += rest * rest

@@ -32,7 +32,7 @@ RAMP_SCATTERS: Final = 3.0
 PROFILE_AT: Final = (0.1, 0.25, 0.5, 0.75)
 PROFILE_HALF: Final = 0.05
 #: Pressure that peaks by this share of its height over the end of a ramp came from no ramp.
-PEAK_OVER: Final = 0.1
+PEAK_OVER: Final = 0.08
 #: Nor is one that sinks by this share.
 SINK_SHARE: Final = 0.08
 #: Further under the level followed (cmH2O), samples before a start are a gasp and not rest.
@@ -55,6 +55,7 @@ REST_SHARE: Final = 0.6
 BASE_ROUNDS: Final = 4
 #: Pressure still falls before a start when its slope is so many times its standard error.
 FALLS: Final = 5.0
+FALLS_FROM: Final = 6
 #: The start lies in this first share of the inflation.
 ONSET_SHARE: Final = 0.4
 #: A step over rest is beyond doubt from so many standard errors.
@@ -127,11 +128,17 @@ def read(
     fall_s = rise[min(half + 1, len(rise) - 1)][0] - rise[last][0]
     length_s = max(1e-6, rise[half][0] - rise[0][0])
     top = curve.at(rise[last][0])
-    no_ramp = curve.scatter > limit or peak > top + max(2.0 * limit, PEAK_OVER * height)
+    no_ramp = curve.scatter > limit or peak > top + max(limit, PEAK_OVER * height)
     sinks = -curve.slope * (rise[last][0] - rise[0][0]) > SINK_SHARE * height
     if no_ramp or sinks or last < 1 or fall_s > 0.3 * length_s + 0.12:
         return _other(resting, rise, half, rest, peak, limit)
     return _ramp(resting, rise, last, half, curve, rest, height)
+
+
+def _highest(rise: Sequence[Sample], last: int) -> int:
+    """Index of the highest sample up to `last`."""
+    pressures = [p for _, p in rise[: last + 1]]
+    return pressures.index(max(pressures))
 
 
 def _last_over(rise: Sequence[Sample], released: int, level: float) -> int:
@@ -143,7 +150,7 @@ def _last_over(rise: Sequence[Sample], released: int, level: float) -> int:
 
 def _middle(rise: Sequence[Sample], half: int, rest: float, height: float) -> Sequence[Sample]:
     first_t, length_s = rise[0][0], rise[half][0] - rise[0][0]
-    top = max(range(half + 1), key=lambda at: rise[at][1])
+    top = _highest(rise, half)
     # Of a ramp the highest sample is near its end; a slow release must not bend the line.
     begin, end = 0, (top if top > TOP_FROM * half else half) + 1
     while begin < half and rise[begin][0] < first_t + FIT_FROM * length_s:
@@ -208,7 +215,7 @@ def _ramp(
     start_s, start_sd_s = _onset(resting, rise, last, curve, base, base_sd, noise)
     ramp = _undisturbed(rise[: last + 1], curve, height)
     foot = settle(_from(resting, start_s - FOOT_BEFORE_S), ramp, curve, base, start_s, end_s)
-    if foot is not None:
+    if foot is not None and foot.curve.slope >= 0.0:
         start_s, start_sd_s, curve = foot.start_s, foot.sd_s, foot.curve
         end_s, end_sd_s = _end(rise, last, curve, rest, height)
     peak = curve.at(end_s)
@@ -216,7 +223,7 @@ def _ramp(
     bend, bend_sd = _bend(curve, start_s, end_s)
     step = curve.at(start_s) - base
     step_sd = math.hypot(curve.sd_at(start_s), base_sd, slope_start * start_sd_s)
-    top = max(range(last + 1), key=lambda at: rise[at][1])
+    top = _highest(rise, last)
     telling = curve.count >= 4 and end_s > start_s
     return Shape(
         start_s=start_s,
@@ -264,9 +271,12 @@ def _profile(
 
 def _local(samples: Sequence[Sample], t: float, half_s: float) -> float:
     """Value at `t`: the line through the samples near it, or between its two neighbours."""
-    near = [s for s in samples[1:] if abs(s[0] - t) <= half_s]
+    near = [s for s in samples[1:] if -half_s <= s[0] - t <= half_s]
     if len(near) >= 3:
-        return fit(near, may_bend=False).at(t)
+        (first_t, first), (last_t, last) = near[0], near[-1]
+        slope = (last - first) / (last_t - first_t)
+        off_s = t - sum([s[0] for s in near]) / len(near)
+        return sum([s[1] for s in near]) / len(near) + slope * off_s
     at = 1
     while at < len(samples) - 1 and samples[at][0] < t:
         at += 1
@@ -337,7 +347,7 @@ def _base(
     if not resting:
         return rest, 0.0, 0.0
     begun_t, base = resting[0][0], rest
-    before: list[Sample] = []
+    first_t, before = begun_t, list(resting[:1])
     for _ in range(BASE_ROUNDS):
         # The believed rest may have crept up a shallow ramp: so the first guess is too late.
         first_t = _meets(curve, base, resting[-1][0], begun_t, end_s)
@@ -345,24 +355,20 @@ def _base(
         before = [s for s in resting if first_t - span_s <= s[0] < first_t]
         if len(before) < 3:
             before = [s for s in resting if s[0] < first_t][-3:] or [resting[0]]
-        guess, base = base, _level(before, first_t)
+        guess, base = base, sum([p for _, p in before]) / len(before)
         if abs(base - guess) <= 0.005:
             break
     n = len(before)
+    line = fit(before)
+    if n >= FALLS_FROM and line.slope < -FALLS * line.slope_sd:
+        # Still falling beyond doubt: what counts is where it has fallen to.
+        base = min(line.middle, line.at(first_t))
     if base < rest - MAX_UNDER_REST_CMH2O:
         # A gasp just before it, not the resting pressure.
         return rest, curve.scatter, curve.scatter
     if n < 3:
         return base, curve.scatter, curve.scatter
-    scatter = fit(before).scatter
-    return base, max(scatter, curve.scatter) / math.sqrt(n), scatter
-
-
-def _level(before: Sequence[Sample], at_t: float) -> float:
-    """Mean of the samples; where they still fall beyond doubt, where they have fallen to."""
-    line = fit(before)
-    falls = len(before) >= 6 and line.slope < -FALLS * line.slope_sd
-    return min(line.middle, line.at(at_t)) if falls else line.middle
+    return base, max(line.scatter, curve.scatter) / math.sqrt(n), line.scatter
 
 
 def _meets(curve: Curve, level: float, near_t: float, low_t: float, high_t: float) -> float:
@@ -464,7 +470,7 @@ def _other(
         base = rest
     height = peak - base
     last = _before_fall(rise, half, height)
-    top = max(range(last + 1), key=lambda at: rise[at][1])
+    top = _highest(rise, last)
     curve = fit(_middle(rise, top, rest, height)) if top >= 8 else None
     if curve is not None and (curve.scatter > limit or curve.slope <= 0.0):
         curve = None
