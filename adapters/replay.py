@@ -46,6 +46,7 @@ class Replayed:
     ends_ms: int = 0
     breaths: list[dict[str, Any]] = field(default_factory=list)
     capnogram: list[dict[str, Any]] = field(default_factory=list)
+    efforts: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
     accepted: int = 0
     refused: list[dict[str, str]] = field(default_factory=list)
@@ -68,7 +69,7 @@ class Replayed:
             self.recorded.take(outcome.accepted)
 
     def _take_breaths(self, outcome: Outcome) -> None:
-        for name, breath, volume_ml in outcome.breaths:
+        for name, breath, volume in outcome.breaths:
             inflation = breath.inflation
             self.breaths.append(
                 {
@@ -79,10 +80,21 @@ class Replayed:
                     "pip_cmh2o": inflation.pip_cmh2o,
                     "baseline_cmh2o": inflation.baseline_cmh2o,
                     "mean_cmh2o": breath.mean_cmh2o,
-                    "tidal_volume_ml": volume_ml,
-                    "kind": "ventilator",
+                    "tidal_volume_ml": None if volume is None else volume.value,
+                    "kind": inflation.kind,
+                    "tidal_volume_low_ml": None if volume is None else volume.low,
+                    "tidal_volume_high_ml": None if volume is None else volume.high,
+                    "step_cmh2o": inflation.step_cmh2o,
+                    "slope_cmh2o_per_s": inflation.slope_cmh2o_per_s,
+                    "driving_cmh2o": inflation.driving_cmh2o,
+                    "area_cmh2o_s": inflation.area_cmh2o_s,
+                    "unfinished_cmh2o": breath.unfinished_cmh2o,
+                    "effort_cmh2o": inflation.effort_cmh2o,
+                    "quality": inflation.quality,
+                    "because": "; ".join(filter(None, (inflation.why, inflation.doubt))),
                 }
             )
+        self._take_efforts(outcome)
         for name, seen in outcome.co2_breaths:
             self.capnogram.append(
                 {
@@ -90,6 +102,35 @@ class Replayed:
                     "start_s": seen.start_s,
                     "etco2_mmhg": seen.etco2_mmhg,
                     "fico2_mmhg": seen.fico2_mmhg,
+                    "plateau_slope_mmhg_per_s": seen.slope_mmhg_per_s,
+                    "plateau_s": seen.plateau_lasts_s,
+                    "notch_mmhg": seen.notch_mmhg,
+                    "quality": seen.quality,
+                    "because": seen.why,
+                }
+            )
+
+    def _take_efforts(self, outcome: Outcome) -> None:
+        for name, effort in outcome.efforts:
+            self.efforts.append(
+                {
+                    "place": name,
+                    "start_s": effort.start_s,
+                    "lasts_s": effort.end_s - effort.start_s,
+                    "height_cmh2o": -effort.depth_cmh2o,
+                    "kind": "spontaneous",
+                    "because": "pressure pulled under rest, and no inflation followed",
+                }
+            )
+        for name, artefact in outcome.artefacts:
+            self.efforts.append(
+                {
+                    "place": name,
+                    "start_s": artefact.start_s,
+                    "lasts_s": artefact.ti_s,
+                    "height_cmh2o": artefact.driving_cmh2o,
+                    "kind": "artefact",
+                    "because": artefact.why,
                 }
             )
 
@@ -179,17 +220,24 @@ def _sent_ms(arrival: Arrival) -> int | None:
 
 _BREATH_COLUMNS: Final = (
     "place", "start_s", "ti_s", "te_s", "pip_cmh2o", "baseline_cmh2o", "mean_cmh2o",
-    "tidal_volume_ml", "kind",
+    "tidal_volume_ml", "kind", "tidal_volume_low_ml", "tidal_volume_high_ml", "step_cmh2o",
+    "slope_cmh2o_per_s", "driving_cmh2o", "area_cmh2o_s", "unfinished_cmh2o", "effort_cmh2o",
+    "quality", "because",
 )  # fmt: skip
-_CAPNOGRAM_COLUMNS: Final = ("place", "start_s", "etco2_mmhg", "fico2_mmhg")
+_EFFORT_COLUMNS: Final = ("place", "start_s", "lasts_s", "height_cmh2o", "kind", "because")
+_CAPNOGRAM_COLUMNS: Final = (
+    "place", "start_s", "etco2_mmhg", "fico2_mmhg", "plateau_slope_mmhg_per_s", "plateau_s",
+    "notch_mmhg", "quality", "because",
+)  # fmt: skip
 
 
 def write_files(result: Replayed, out: Path) -> dict[str, Any]:
-    """Write breaths.csv, capnogram.csv, advisories.jsonl and summary.json; returns the summary."""
+    """Write breaths, capnogram, efforts, advisories and the summary; returns the summary."""
     out.mkdir(parents=True, exist_ok=True)
     begins_s = (result.begins_ms or 0) / 1000.0
     _write_csv(out / "breaths.csv", _BREATH_COLUMNS, result.breaths, begins_s)
     _write_csv(out / "capnogram.csv", _CAPNOGRAM_COLUMNS, result.capnogram, begins_s)
+    _write_csv(out / "efforts.csv", _EFFORT_COLUMNS, result.efforts, begins_s)
     with (out / "advisories.jsonl").open("w", encoding="utf-8") as file:
         for body in result.events:
             file.write(json.dumps(body, ensure_ascii=False, sort_keys=True) + "\n")

@@ -40,10 +40,29 @@ def _label(name: str, meaning: str, producer: str, labels: tuple[str, ...] = ())
     return Fact(name, meaning, producer, kind=Kind.LABEL, unit="", labels=labels)
 
 
+def _interval(
+    name: str, meaning: str, producer: str, unit: str, high: float, digits: int = 1
+) -> tuple[Fact, Fact]:
+    """The ends of a fact's 90 % interval."""
+    ends = (("low", "low"), ("high", "high"))
+    low, top = (
+        Fact(f"{name}_{end}", f"{meaning}: the {words} end of what it may be", producer,
+             unit=unit, high=high, digits=digits)
+        for end, words in ends
+    )  # fmt: skip
+    return low, top
+
+
 CLASSES: Final = ("mammal", "bird", "reptile", "amphibian")
 PHASES: Final = ("preparation", "induction", "maintenance", "weaning", "recovery", "transfer")
 MODES: Final = ("controlled", "spontaneous", "standby")
 SUPPLIES: Final = ("mains", "battery")
+BREATH_KINDS: Final = ("ventilator", "spontaneous", "assisted", "hand", "artefact")
+VOLUME_METHODS: Final = ("flow-and-time", "flow-wave")
+CAUSES: Final = (
+    "none", "compliance-down", "compliance-up", "resistance-up", "resistance-down", "leak",
+    "less-leak", "flow", "occlusion", "disconnection", "exhalation-blocked", "unclear",
+)  # fmt: skip
 CO2_COURSES: Final = ("washout", "sudden-loss", "gradual", "steady", "varying")
 CO2_BASELINES: Final = ("clear", "rebreathing", "offset", "unclear")
 CO2_WAVEFORMS: Final = ("moving", "no-co2", "standing", "blocked", "frozen", "saturated")
@@ -163,6 +182,21 @@ _PRESSURE = (
         high=1e5,
         digits=1,
     ),
+    Fact(
+        "paw.driving",
+        "peak less baseline pressure of the last inflation",
+        "breaths",
+        unit="cm[H2O]",
+        high=120.0,
+        digits=1,
+    ),
+    Fact(
+        "paw.coverage_10s",
+        "share of the last 10 s in which airway pressure was received",
+        "breaths",
+        high=1.0,
+        digits=2,
+    ),
 )
 _BREATHS = (
     Fact(
@@ -265,6 +299,108 @@ _BREATHS = (
         unit="s",
         high=1e7,
     ),
+    _label("breath.kind", "kind of the last inflation", "breaths", BREATH_KINDS),
+    Fact(
+        "breath.quality",
+        "how well the last inflation could be read, from 0 to 1",
+        "breaths",
+        high=1.0,
+        digits=2,
+    ),
+    Fact(
+        "breath.step",
+        "pressure step at the start of the last inflation (about resistance times flow)",
+        "breaths",
+        unit="cm[H2O]",
+        low=-20.0,
+        high=60.0,
+        digits=1,
+    ),
+    Fact(
+        "breath.slope",
+        "steepness of the pressure rise in the last inflation",
+        "breaths",
+        unit="cm[H2O]/s",
+        high=2000.0,
+        digits=1,
+    ),
+    Fact(
+        "breath.bend",
+        "steepness at the end of the rise over that at its start: under 1 where gas leaks",
+        "breaths",
+        low=-20.0,
+        high=20.0,
+        digits=2,
+    ),
+    Fact(
+        "breath.time_to_target",
+        "time from the start of the last inflation until the target was reached",
+        "breaths",
+        unit="s",
+        high=30.0,
+        digits=2,
+    ),
+    Fact(
+        "breath.area",
+        "pressure over the baseline, summed over the inspiratory time",
+        "breaths",
+        unit="cm[H2O].s",
+        high=2000.0,
+        digits=1,
+    ),
+    Fact(
+        "breath.effort",
+        "depth of an effort that started the last inflation or pulled against it",
+        "breaths",
+        unit="cm[H2O]",
+        high=60.0,
+        digits=1,
+    ),
+    Fact(
+        "breath.efforts_60s",
+        "efforts of the animal's own in the last 60 s that started no inflation",
+        "breaths",
+        high=400.0,
+    ),
+    Fact(
+        "breath.unfinished",
+        "how far pressure still fell late in the last expiration: a sign of auto-PEEP",
+        "breaths",
+        unit="cm[H2O]",
+        high=60.0,
+        digits=1,
+    ),
+    _label("volume.method", "how the tidal volume is known", "volume", VOLUME_METHODS),
+    *_interval("volume.tidal", "tidal volume", "volume", "mL", 5000.0),
+    *_interval("volume.per_kg", "tidal volume per body mass", "volume", "mL/kg", 200.0),
+    Fact(
+        "lung.compliance",
+        "compliance of the respiratory system from flow and the pressure rise",
+        "volume",
+        unit="mL/cm[H2O]",
+        high=1000.0,
+        digits=2,
+    ),
+    *_interval("lung.compliance", "compliance", "volume", "mL/cm[H2O]", 1000.0, 2),
+    Fact(
+        "lung.resistance",
+        "resistance of tube and airway from flow and the pressure step",
+        "volume",
+        unit="cm[H2O].s/L",
+        high=1e5,
+    ),
+    *_interval("lung.resistance", "resistance", "volume", "cm[H2O].s/L", 1e5),
+    _label("change.cause", "what has most likely changed since the baseline", "changes", CAUSES),
+    Fact("change.confidence", "how sure that is, from 0 to 1", "changes", high=1.0, digits=2),
+    Fact(
+        "change.factor",
+        "by what factor it has changed; of a leak the share of gas lost at the peak",
+        "changes",
+        high=1000.0,
+        digits=2,
+    ),
+    _label("change.second", "the next likely cause", "changes", CAUSES),
+    Fact("change.lasts", "time since the change was seen", "changes", unit="s", high=1e7),
 )
 _CO2 = (
     Fact("etco2", "end-tidal CO2 of the last breath", "capnogram", unit="mm[Hg]", high=200.0),

@@ -27,10 +27,13 @@ from service.known import (
     Reading,
     SettingsInfo,
 )
-from service.physiology.mechanics import tidal_volume_ml
+from service.lung import LungReading, flow_ml_per_s, lung_of
+from service.physiology.uncertain import Uncertain
 from service.signals.assembly import Block, Piece
-from service.signals.breaths import Breath, BreathFinder, Found, Inflation
+from service.signals.breaths import Breath, BreathFinder, Effort, Found, Inflation
 from service.signals.capnogram import Capnogram, Co2Breath
+from service.signals.changes import ChangeWatch
+from service.signals.flow import FlowTrack
 from service.signals.vitals import Vitals
 from service.supply import follow
 
@@ -39,7 +42,7 @@ KEPT_BREATHS_S: Final = 65.0
 KEPT_BREATHS: Final = 6
 KEPT_ETCO2: Final = 40
 KEPT_POWER: Final = 6
-_ML_PER_MIN_TO_ML_PER_S: Final = 1.0 / 60.0
+KEPT_EFFORTS: Final = 40
 
 
 @dataclass(slots=True)
@@ -60,7 +63,13 @@ class Bedside:
     finder: BreathFinder = field(default_factory=BreathFinder)
     capnogram: Capnogram = field(default_factory=Capnogram)
     inflations: deque[Inflation] = field(default_factory=deque)
+    efforts: deque[Effort] = field(default_factory=deque)
+    flow: Channel = field(default_factory=Channel)
+    flow_track: FlowTrack = field(default_factory=FlowTrack)
+    changes: ChangeWatch = field(default_factory=ChangeWatch)
     last_breath: Breath | None = None
+    # Volume of the last whole breath by a flow wave, which only its end completes.
+    last_integral: Uncertain | None = None
     co2_breaths: deque[Co2Breath] = field(default_factory=deque)
     expired: deque[Expired] = field(default_factory=deque)
     pressure_baseline: Baseline = field(default_factory=lambda: Baseline(guide="ti"))
@@ -98,6 +107,8 @@ class Bedside:
             self._analyse_paw(piece, completed)
         for piece in self.co2.assembler.due(now_ms):
             self._analyse_co2(piece, completed)
+        for piece in self.flow.assembler.due(now_ms):
+            self._analyse_flow(piece)
         return completed
 
     def forget_older_than(self, now_ms: int, keep_ms: int = 60_000) -> None:
@@ -113,18 +124,18 @@ class Bedside:
         self._keep_found(self.finder.finish(), completed)
         return completed
 
+    def lung(self, inflation: Inflation) -> LungReading | None:
+        """What the inflation says of the lung; None while no flow is known.
+
+        By the flow wave where the last whole breath had one.
+        """
+        whole = self.last_breath is not None and self.last_breath.inflation is inflation
+        return lung_of(inflation, self.settings, self.last_integral if whole else None)
+
     def tidal_volume_ml(self, inflation: Inflation) -> float | None:
-        """Volume into the lung by fresh gas flow and time; None while flow is not known."""
-        settings = self.settings
-        if settings is None or settings.fresh_gas_flow is None:
-            return None
-        return tidal_volume_ml(
-            settings.fresh_gas_flow * _ML_PER_MIN_TO_ML_PER_S,
-            inflation.ti_s,
-            settings.circuit_compliance or 0.0,
-            inflation.pip_cmh2o,
-            inflation.baseline_cmh2o,
-        )
+        """Tidal volume by fresh gas flow and time; None while flow is not known."""
+        reading = lung_of(inflation, self.settings)
+        return None if reading is None else reading.tidal_ml.value
 
     def usual_period_s(self) -> float | None:
         """The time between breaths to expect: from the set Te while it is known, else as seen."""
@@ -180,10 +191,14 @@ class Bedside:
         elif message.channel == "co2":
             for piece in self.co2.assembler.add(block):
                 self._analyse_co2(piece, completed)
+        elif message.channel == "flow":
+            for piece in self.flow.assembler.add(block):
+                self._analyse_flow(piece)
 
     def _analyse_paw(self, piece: Piece, completed: Completed) -> None:
         if _set_back(self.paw, piece):
             self.inflations.clear()
+            self.efforts.clear()
         samples = _feed(self.paw, piece)
         self._keep_found(self.finder.feed(samples, piece.block.reference), completed)
 
@@ -198,10 +213,29 @@ class Bedside:
                     "volume": self.tidal_volume_ml(inflation),
                 }
             )
+            circuit = self.settings.circuit_compliance if self.settings else None
+            self.changes.add(inflation, flow_ml_per_s(self.settings), circuit)
         _keep_recent(self.inflations)
         for breath in found.breaths:
             self.last_breath = breath
-            completed.breaths.append((breath, self.tidal_volume_ml(breath.inflation)))
+            self.last_integral = self._integral(breath)
+            reading = self.lung(breath.inflation)
+            completed.breaths.append((breath, None if reading is None else reading.tidal_ml))
+        self.efforts.extend(found.efforts)
+        while len(self.efforts) > KEPT_EFFORTS:
+            self.efforts.popleft()
+        completed.efforts.extend(found.efforts)
+        completed.artefacts.extend(found.artefacts)
+
+    def _integral(self, breath: Breath) -> Uncertain | None:
+        if breath.te_s is None or not self.flow_track.samples:
+            return None
+        start_s = breath.inflation.start_s
+        end_s = start_s + breath.inflation.ti_s
+        return self.flow_track.volume(start_s, end_s, end_s + breath.te_s)
+
+    def _analyse_flow(self, piece: Piece) -> None:
+        self.flow_track.feed(_feed(self.flow, piece))
 
     def _analyse_co2(self, piece: Piece, completed: Completed) -> None:
         if _set_back(self.co2, piece):
@@ -264,6 +298,7 @@ class Bedside:
         self.settings = new
         if not same:
             self._relearn()
+            self.changes.settings_changed(_flow_factor(known, new))
 
     def _take_power(self, message: wire.Power, received_ms: int, reference: str) -> None:
         self.power.append(
@@ -294,6 +329,8 @@ class Bedside:
             self.expired.clear()
             self.co2_breaths.clear()
             self.inflations.clear()
+            self.efforts.clear()
+            self.changes.forget()
             self.journey = None
             self.vitals = Vitals()
         self.patient = PatientInfo(
@@ -323,6 +360,19 @@ class Bedside:
 def _value(quantity: wire.Quantity | None) -> float | None:
     """What may be used of a quantity."""
     return None if quantity is None or quantity.status == "questionable" else quantity.value
+
+
+def _flow_factor(known: SettingsInfo | None, new: SettingsInfo) -> float | None:
+    """New fresh gas flow over the old one; None where a baseline cannot be carried over."""
+    if known is None or known.mode != new.mode:
+        return None
+    if (known.peep_set, known.circuit_compliance) != (new.peep_set, new.circuit_compliance):
+        return None
+    if known.fresh_gas_flow == new.fresh_gas_flow:
+        return 1.0
+    if not known.fresh_gas_flow or not new.fresh_gas_flow:
+        return None
+    return new.fresh_gas_flow / known.fresh_gas_flow
 
 
 def _newer(known: Reading | SettingsInfo | PowerInfo | None, message: wire.Message) -> bool:

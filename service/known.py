@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from service.physiology.uncertain import Uncertain
 from service.signals.assembly import Assembler
-from service.signals.breaths import Breath
+from service.signals.breaths import Breath, Effort, Inflation
 from service.signals.capnogram import Co2Breath
 from service.signals.windows import Extremes
 
@@ -102,7 +103,12 @@ class Channel:
 
 @dataclass(slots=True)
 class Completed:
-    """What one step of a bedside completed, for the store and for derived messages."""
+    """What one step of a bedside completed, for the store and for derived messages.
 
-    breaths: list[tuple[Breath, float | None]] = field(default_factory=list)
+    Each breath with its tidal volume in mL, where that is known.
+    """
+
+    breaths: list[tuple[Breath, Uncertain | None]] = field(default_factory=list)
+    efforts: list[Effort] = field(default_factory=list)
+    artefacts: list[Inflation] = field(default_factory=list)
     co2_breaths: list[Co2Breath] = field(default_factory=list)

@@ -157,7 +157,7 @@ def derived_messages(place: str, completed: Completed) -> list[Outgoing]:
     """`derived`: each whole breath seen in pressure, and each seen in CO2."""
     topic = _topic(place, "derived")
     messages = []
-    for breath, volume_ml in completed.breaths:
+    for breath, volume in completed.breaths:
         inflation = breath.inflation
         body: dict[str, Any] = {
             "schema": 1,
@@ -168,7 +168,13 @@ def derived_messages(place: str, completed: Completed) -> list[Outgoing]:
             "pip": _quantity(inflation.pip_cmh2o, "cm[H2O]", 2),
             "baseline": _quantity(inflation.baseline_cmh2o, "cm[H2O]", 2),
             "mean": _quantity(breath.mean_cmh2o, "cm[H2O]", 2),
-            "tidal_volume": _quantity(volume_ml, "mL", 2),
+            "tidal_volume": _quantity(None if volume is None else volume.value, "mL", 2),
+            "tidal_volume_interval_90": None
+            if volume is None
+            else {"low": round(volume.low, 2), "high": round(volume.high, 2), "unit": "mL"},
+            "kind": inflation.kind,
+            "kind_because": inflation.why,
+            "quality": round(inflation.quality, 2),
         }
         messages.append(Outgoing(topic, encode(body)))
     for seen in completed.co2_breaths:

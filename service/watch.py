@@ -24,7 +24,8 @@ from service.facts import facts_of
 from service.intake import Accepted, Arrival, Intake, IntakeState, Refused, Repeat
 from service.known import Completed
 from service.outbound import Outgoing
-from service.signals.breaths import Breath
+from service.physiology.uncertain import Uncertain
+from service.signals.breaths import Breath, Effort, Inflation
 from service.signals.capnogram import Co2Breath
 from service.wording import write_advisory
 
@@ -35,7 +36,7 @@ LOOK_EVERY_MS: Final = 1000
 #: broker arrives before anything is called missing.
 GRACE_MS: Final = 5000
 #: Written into a checkpoint; another number means that the state cannot be taken up.
-STATE_FORMAT: Final = 2
+STATE_FORMAT: Final = 3
 
 
 @dataclass(slots=True)
@@ -65,7 +66,9 @@ class Outcome:
     accepted: list[Accepted] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
     repeats: int = 0
-    breaths: list[tuple[str, Breath, float | None]] = field(default_factory=list)
+    breaths: list[tuple[str, Breath, Uncertain | None]] = field(default_factory=list)
+    efforts: list[tuple[str, Effort]] = field(default_factory=list)
+    artefacts: list[tuple[str, Inflation]] = field(default_factory=list)
     co2_breaths: list[tuple[str, Co2Breath]] = field(default_factory=list)
     findings: list[tuple[str, Finding]] = field(default_factory=list)
     events: list[tuple[str, AdvisoryEvent, dict[str, object]]] = field(default_factory=list)
@@ -309,4 +312,6 @@ class Watch:
     def _keep(self, name: str, completed: Completed, outcome: Outcome) -> None:
         outcome.breaths.extend((name, breath, volume) for breath, volume in completed.breaths)
         outcome.co2_breaths.extend((name, breath) for breath in completed.co2_breaths)
+        outcome.efforts.extend((name, effort) for effort in completed.efforts)
+        outcome.artefacts.extend((name, artefact) for artefact in completed.artefacts)
         outcome.derived.extend(outbound.derived_messages(name, completed))

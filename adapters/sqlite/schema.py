@@ -228,3 +228,17 @@ def _create_machinery(db: Database) -> None:
     _table(db, "checkpoints").create(
         {"id": int, "last_arrival": int, "written_at": str, "state": bytes}, pk="id"
     )
+
+
+@migrations()
+def m002_what_breaths_mean(db: Database) -> None:
+    """Kind, volume interval and quality of each breath."""
+    numbers = ("tidal_volume_low_ml", "tidal_volume_high_ml", "step_cmh2o", "slope_cmh2o_per_s",
+               "effort_cmh2o", "quality")  # fmt: skip
+    breaths, co2_breaths = _table(db, "breaths"), _table(db, "co2_breaths")
+    for name in numbers:
+        breaths.add_column(name, float)
+    for name in ("kind", "because"):
+        breaths.add_column(name, str)
+    for name in ("plateau_slope_mmhg_per_s", "quality"):
+        co2_breaths.add_column(name, float)

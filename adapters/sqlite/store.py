@@ -232,10 +232,18 @@ class SqliteStore:
                 "pip_cmh2o": breath.inflation.pip_cmh2o,
                 "baseline_cmh2o": breath.inflation.baseline_cmh2o,
                 "mean_cmh2o": breath.mean_cmh2o,
-                "tidal_volume_ml": volume_ml,
+                "tidal_volume_ml": None if volume is None else volume.value,
+                "tidal_volume_low_ml": None if volume is None else volume.low,
+                "tidal_volume_high_ml": None if volume is None else volume.high,
+                "kind": breath.inflation.kind,
+                "because": breath.inflation.why,
+                "step_cmh2o": breath.inflation.step_cmh2o,
+                "slope_cmh2o_per_s": breath.inflation.slope_cmh2o_per_s,
+                "effort_cmh2o": breath.inflation.effort_cmh2o,
+                "quality": breath.inflation.quality,
                 "message_id": self._message_id(breath.inflation.reference),
             }
-            for name, breath, volume_ml in outcome.breaths
+            for name, breath, volume in outcome.breaths
         ]
         co2_breaths = [
             {
@@ -243,6 +251,8 @@ class SqliteStore:
                 "started_at": to_text(round(breath.start_s * 1000)),
                 "etco2_mmhg": breath.etco2_mmhg,
                 "fico2_mmhg": breath.fico2_mmhg,
+                "plateau_slope_mmhg_per_s": breath.slope_mmhg_per_s,
+                "quality": breath.quality,
                 "message_id": self._message_id(breath.reference),
             }
             for name, breath in outcome.co2_breaths

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from service.bedside import Bedside
 from service.facts.capnogram import capnogram_facts
+from service.facts.change import change_facts
 from service.facts.co2 import breathing_facts, co2_facts
 from service.facts.factset import FactSet, FactValue
 from service.facts.other import (
@@ -30,6 +31,7 @@ def facts_of(bedside: Bedside, now_ms: int) -> FactSet:
     settings_facts(bedside, now_ms, facts)
     pressure_facts(bedside, now_ms, facts)
     baseline_facts(bedside, facts)
+    change_facts(bedside, now_ms, facts)
     co2_facts(bedside, now_ms, facts)
     capnogram_facts(bedside, now_ms, facts)
     breathing_facts(facts)

@@ -7,6 +7,7 @@ from statistics import median
 from typing import Final
 
 from service.known import Channel
+from service.physiology.uncertain import Uncertain
 
 FactValue = float | bool | str
 
@@ -15,24 +16,56 @@ WAVE_FRESH_S: Final = 3.0
 NUMERIC_FRESH_S: Final = 10.0
 SETTINGS_FRESH_S: Final = 180.0
 POWER_FRESH_S: Final = 120.0
+#: A value read worse than this is not used.
+QUALITY_FLOOR: Final = 0.35
 #: What the last breath said stands for so many of the usual breaths, within these bounds (s).
 BREATH_FRESH_PERIODS: Final = 3.0
 BREATH_FRESH_S: Final = (8.0, 60.0)
 
 
+@dataclass(frozen=True, slots=True)
+class Read:
+    """How well something could be read, from 0 to 1, and what stands against it."""
+
+    quality: float
+    doubt: str
+
+
 @dataclass(slots=True)
 class FactSet:
-    """Values by fact name, and for each absent fact why it is absent."""
+    """Values by fact name, and for each absent fact why it is absent.
+
+    `quality` holds how well a value could be read, from 0 to 1, where that is under 1.
+    """
 
     values: dict[str, FactValue] = field(default_factory=dict)
     unknown: dict[str, str] = field(default_factory=dict)
+    quality: dict[str, float] = field(default_factory=dict)
 
-    def put(self, name: str, value: FactValue | None, why_absent: str = "never received") -> None:
-        """Set a fact, or note why it has no value."""
+    def put(
+        self,
+        name: str,
+        value: FactValue | None,
+        why_absent: str = "never received",
+        read: Read | None = None,
+    ) -> None:
+        """Set a fact, or note why it has no value; one read too badly has none."""
         if value is None:
             self.unknown[name] = why_absent
+        elif read is not None and read.quality < QUALITY_FLOOR:
+            self.unknown[name] = f"read too badly to be used: {read.doubt}"
         else:
             self.values[name] = value
+            if read is not None and read.quality < 1.0:
+                self.quality[name] = read.quality
+
+    def put_interval(
+        self, name: str, value: Uncertain | None, why_absent: str, read: Read | None = None
+    ) -> None:
+        """Set a fact and its `_low` and `_high`, the ends of its 90 % interval."""
+        self.put(name, None if value is None else value.value, why_absent, read)
+        self.put(f"{name}_low", None if value is None else value.low, why_absent, read)
+        self.put(f"{name}_high", None if value is None else value.high, why_absent, read)
 
 
 def current(

@@ -26,6 +26,8 @@ def _references(bedside: Bedside, name: str) -> list[str]:
         "ti": breaths,
         "slope": breaths,
         "step": breaths,
+        "change": breaths,
+        "lung": [*breaths, bedside.settings.reference if bedside.settings else ""],
         "volume": [*breaths, bedside.settings.reference if bedside.settings else ""],
         "breathing": [bedside.paw.reference, bedside.co2.reference],
         "etco2": [e.reference for e in list(bedside.expired)[-5:]],

@@ -27,6 +27,8 @@ EARLY_SHARE: Final = 0.6
 ABOVE_SHARE: Final = 0.4
 #: A breath that is due may come this share of the usual time early or late.
 DUE_SHARE: Final = 0.15
+#: A peak so near the target has reached it.
+NEAR_CMH2O: Final = 0.3
 #: A ramp with fewer samples, or that scatters by this share of its height, is read less well.
 FEW_SAMPLES: Final = 6
 ROUGH_SHARE: Final = 0.05
@@ -93,7 +95,7 @@ class Inflation:
         """From the start until the ramp passed the target; None when it did not."""
         if self.slope_cmh2o_per_s is None or self.step_cmh2o is None:
             return None
-        if self.slope_cmh2o_per_s <= 0.0 or target_cmh2o > self.pip_cmh2o + 0.05:
+        if self.slope_cmh2o_per_s <= 0.0 or target_cmh2o > self.pip_cmh2o + NEAR_CMH2O:
             return None
         rise = target_cmh2o - self.baseline_cmh2o - self.step_cmh2o
         return min(self.ti_s, max(0.0, rise / self.slope_cmh2o_per_s))

@@ -44,6 +44,14 @@ class Extremes:
         while self.buckets[0].number < oldest:
             self.buckets.popleft()
 
+    def coverage(self, now_s: float, seconds: float) -> float:
+        """Share of the last `seconds` in which there was a sample, to within one bucket."""
+        last = int(now_s * BUCKETS_PER_S)
+        first = int((now_s - seconds) * BUCKETS_PER_S) + 1
+        held = sum(1 for bucket in self.buckets if first <= bucket.number <= last)
+        # The bucket of now may still be on its way.
+        return min(1.0, held / max(1, last - first))
+
     def over(self, now_s: float, seconds: float) -> tuple[float, float] | None:
         """Lowest and highest since `now_s` - `seconds`; None when no sample falls there."""
         first = int((now_s - seconds) * BUCKETS_PER_S) + 1

@@ -1,0 +1,62 @@
+"""Flow at the airway, where a sensor measures it: the volume of an inspiration by integral.
+
+A flow sensor's zero drifts, and over an inspiration the error grows with time. So the zero is taken
+from the whole breath before, over which as much comes out as went in.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Final
+
+from service.physiology.flow_volume import FlowErrors, integrated_volume_ml
+from service.physiology.uncertain import Uncertain
+
+KEPT_S: Final = 12.0
+MAX_KEPT_SAMPLES: Final = 3000
+#: Fewer samples in a breath, or this share of its time without any, tell no volume.
+MIN_SAMPLES: Final = 8
+MAX_LOST_SHARE: Final = 0.05
+#: Scale error of a flow sensor and random error of a sample (common practice, no source).
+ERRORS: Final = FlowErrors(sample_sd_ml_per_s=0.5, scale_share_sd=0.03)
+
+
+@dataclass(slots=True)
+class FlowTrack:
+    """The last seconds of one flow channel: (time s, flow mL/s into the lung)."""
+
+    samples: deque[tuple[float, float]] = field(default_factory=deque)
+
+    def feed(self, samples: Iterable[tuple[float, float | None]]) -> None:
+        """Take samples in time order."""
+        kept = self.samples
+        for t, flow in samples:
+            if flow is None:
+                continue
+            if kept and t < kept[-1][0]:
+                kept.clear()
+            kept.append((t, flow))
+        while kept and (kept[-1][0] - kept[0][0] > KEPT_S or len(kept) > MAX_KEPT_SAMPLES):
+            kept.popleft()
+
+    def volume(self, start_s: float, end_s: float, next_s: float) -> Uncertain | None:
+        """Volume in mL inspired from `start_s` to `end_s` of the breath that ends at `next_s`.
+
+        None when flow was not measured over the whole breath.
+        """
+        breath = [s for s in self.samples if start_s <= s[0] <= next_s]
+        if len(breath) < MIN_SAMPLES:
+            return None
+        times = [t for t, _ in breath]
+        usual_s = (next_s - start_s) / len(breath)
+        gaps = (later - earlier for earlier, later in pairwise(times))
+        lost = sum(gap - usual_s for gap in gaps if gap > 1.9 * usual_s)
+        late = max(0.0, times[0] - start_s - usual_s) + max(0.0, next_s - times[-1] - 2 * usual_s)
+        if lost + late > MAX_LOST_SHARE * (next_s - start_s):
+            return None
+        span = (max(start_s, times[0]), min(end_s, times[-1]))
+        flows = [flow for _, flow in breath]
+        return integrated_volume_ml(times, flows, [span], errors=ERRORS).volume_ml
