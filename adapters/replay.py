@@ -91,6 +91,7 @@ class Replayed:
                     "unfinished_cmh2o": breath.unfinished_cmh2o,
                     "effort_cmh2o": inflation.effort_cmh2o,
                     "quality": inflation.quality,
+                    "bend": inflation.bend,
                     "because": "; ".join(filter(None, (inflation.why, inflation.doubt))),
                 }
             )
@@ -218,17 +219,21 @@ def _sent_ms(arrival: Arrival) -> int | None:
 
 # -- files ------------------------------------------------------------------------------------
 
+#: Columns that other programs rely on; what is new goes into the detail files.
 _BREATH_COLUMNS: Final = (
     "place", "start_s", "ti_s", "te_s", "pip_cmh2o", "baseline_cmh2o", "mean_cmh2o",
-    "tidal_volume_ml", "kind", "tidal_volume_low_ml", "tidal_volume_high_ml", "step_cmh2o",
-    "slope_cmh2o_per_s", "driving_cmh2o", "area_cmh2o_s", "unfinished_cmh2o", "effort_cmh2o",
+    "tidal_volume_ml", "kind",
+)  # fmt: skip
+_CAPNOGRAM_COLUMNS: Final = ("place", "start_s", "etco2_mmhg", "fico2_mmhg")
+_BREATH_DETAILS: Final = (
+    "place", "start_s", "tidal_volume_low_ml", "tidal_volume_high_ml", "driving_cmh2o",
+    "step_cmh2o", "slope_cmh2o_per_s", "bend", "area_cmh2o_s", "unfinished_cmh2o", "effort_cmh2o",
     "quality", "because",
 )  # fmt: skip
-_EFFORT_COLUMNS: Final = ("place", "start_s", "lasts_s", "height_cmh2o", "kind", "because")
-_CAPNOGRAM_COLUMNS: Final = (
-    "place", "start_s", "etco2_mmhg", "fico2_mmhg", "plateau_slope_mmhg_per_s", "plateau_s",
-    "notch_mmhg", "quality", "because",
+_CAPNOGRAM_DETAILS: Final = (
+    "place", "start_s", "plateau_s", "plateau_slope_mmhg_per_s", "notch_mmhg", "quality", "because",
 )  # fmt: skip
+_EFFORT_COLUMNS: Final = ("place", "start_s", "lasts_s", "height_cmh2o", "kind", "because")
 
 
 def write_files(result: Replayed, out: Path) -> dict[str, Any]:
@@ -238,6 +243,8 @@ def write_files(result: Replayed, out: Path) -> dict[str, Any]:
     _write_csv(out / "breaths.csv", _BREATH_COLUMNS, result.breaths, begins_s)
     _write_csv(out / "capnogram.csv", _CAPNOGRAM_COLUMNS, result.capnogram, begins_s)
     _write_csv(out / "efforts.csv", _EFFORT_COLUMNS, result.efforts, begins_s)
+    _write_csv(out / "breath_details.csv", _BREATH_DETAILS, result.breaths, begins_s)
+    _write_csv(out / "capnogram_details.csv", _CAPNOGRAM_DETAILS, result.capnogram, begins_s)
     with (out / "advisories.jsonl").open("w", encoding="utf-8") as file:
         for body in result.events:
             file.write(json.dumps(body, ensure_ascii=False, sort_keys=True) + "\n")
@@ -251,7 +258,7 @@ def _write_csv(
     path: Path, columns: Sequence[str], rows: Sequence[dict[str, Any]], begins_s: float
 ) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=columns)
+        writer = csv.DictWriter(file, fieldnames=columns, extrasaction="ignore")
         writer.writeheader()
         for row in sorted(rows, key=lambda row: (row["start_s"], row["place"])):
             shown = {name: _shown(value) for name, value in row.items()}

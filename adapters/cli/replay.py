@@ -25,7 +25,7 @@ from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
     "--out",
     required=True,
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for breaths.csv, capnogram.csv, advisories.jsonl and summary.json.",
+    help="Folder for breaths, capnogram, their details, efforts, advisories and summary.",
 )
 @click.option(
     "--rules",

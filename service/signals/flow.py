@@ -6,6 +6,7 @@ from the whole breath before, over which as much comes out as went in.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -59,4 +60,13 @@ class FlowTrack:
             return None
         span = (max(start_s, times[0]), min(end_s, times[-1]))
         flows = [flow for _, flow in breath]
-        return integrated_volume_ml(times, flows, [span], errors=ERRORS).volume_ml
+        found = integrated_volume_ml(times, flows, [span], errors=ERRORS)
+        # What was put right may have been a leak and not the sensor's zero.
+        return _wider(found.volume_ml, abs(found.offset_ml_per_s) * (span[1] - span[0]))
+
+
+def _wider(volume: Uncertain, by_ml: float) -> Uncertain:
+    low = max(0.0, volume.value - math.hypot(volume.value - volume.low, by_ml))
+    return Uncertain(
+        volume.value, low, volume.value + math.hypot(volume.high - volume.value, by_ml)
+    )

@@ -47,18 +47,28 @@ def _rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def test_four_files_with_the_agreed_columns(folder: Path, tmp_path: Path) -> None:
+def test_files_with_the_agreed_columns(folder: Path, tmp_path: Path) -> None:
     done = run_command("replay", folder / "all.jsonl.gz", "--out", tmp_path / "out")
     assert done.returncode == 0, done.stderr
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         "breaths.csv",
+        "breath_details.csv",
         "capnogram.csv",
+        "capnogram_details.csv",
+        "efforts.csv",
         "advisories.jsonl",
         "summary.json",
     }
     breaths, co2 = _rows(tmp_path / "out/breaths.csv"), _rows(tmp_path / "out/capnogram.csv")
     assert list(breaths[0]) == BREATHS
     assert list(co2[0]) == CAPNOGRAM
+    details = _rows(tmp_path / "out/breath_details.csv")
+    assert [row["start_s"] for row in details] == [row["start_s"] for row in breaths]
+    for row, more in zip(breaths, details, strict=True):
+        if row["tidal_volume_ml"]:
+            low, high = float(more["tidal_volume_low_ml"]), float(more["tidal_volume_high_ml"])
+            assert low < float(row["tidal_volume_ml"]) < high
+        assert more["because"]
     # Counted from the recording's first `at`, which is the start of the simulated ward.
     assert all(0.0 <= float(row["start_s"]) <= SECONDS for row in (*breaths, *co2))
     assert min(float(row["start_s"]) for row in breaths) < 6.0

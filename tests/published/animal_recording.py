@@ -25,7 +25,7 @@ from service.instants import to_text
 
 PACKAGE = "vitabel==0.1.1"
 DATA = "vitabel-0.1.1/docs/source/examples/data"
-PAW_HZ, CO2_HZ = 500, 25
+PAW_HZ, CO2_HZ, FLOW_HZ = 500, 25, 200
 Array = npt.NDArray[np.float64]
 
 
@@ -50,6 +50,7 @@ class AnimalRecording:
         blocks = [
             *self._blocks("paw", "cm[H2O]", PAW_HZ, self.paw_s, self.paw_cmh2o),
             *self._blocks("co2", "mm[Hg]", CO2_HZ, self.co2_s, self.co2_mmhg),
+            *self._blocks("flow", "L/min", FLOW_HZ, self.flow_s, self.flow_l_per_min),
         ]
         blocks.sort(key=lambda block: (block["second"], block["channel"]))
         return [self._line(seq, block) for seq, block in enumerate(blocks, start=1)]

@@ -93,7 +93,9 @@ def test_each_breath_is_that_of_an_independent_peak_finder(result: Result) -> No
     assert len(highest) == len(breaths)
     for (at_s, value), (start_s, etco2_mmhg) in zip(highest, breaths, strict=True):
         assert start_s < at_s < start_s + 6.0
-        assert etco2_mmhg == pytest.approx(value, abs=0.05)
+        # End-tidal is the end of the plateau, which lies up to a step of 1 mmHg or 2 % under the
+        # highest sample; what the monitor itself shows is held to 1 mmHg below.
+        assert etco2_mmhg == pytest.approx(value, rel=0.02)
 
 
 def test_end_tidal_co2_is_that_of_the_monitor(result: Result) -> None:
