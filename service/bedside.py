@@ -28,6 +28,7 @@ from service.known import (
     SettingsInfo,
 )
 from service.lung import LungReading, flow_ml_per_s, lung_of
+from service.physiology.mechanics import tidal_volume_ml
 from service.physiology.uncertain import Uncertain
 from service.signals.assembly import Block, Piece
 from service.signals.breaths import Breath, BreathFinder, Effort, Found, Inflation
@@ -134,8 +135,16 @@ class Bedside:
 
     def tidal_volume_ml(self, inflation: Inflation) -> float | None:
         """Tidal volume by fresh gas flow and time; None while flow is not known."""
-        reading = lung_of(inflation, self.settings)
-        return None if reading is None else reading.tidal_ml.value
+        settings, flow = self.settings, flow_ml_per_s(self.settings)
+        if settings is None or flow is None:
+            return None
+        return tidal_volume_ml(
+            flow,
+            inflation.ti_s,
+            settings.circuit_compliance or 0.0,
+            inflation.pip_cmh2o,
+            inflation.baseline_cmh2o,
+        )
 
     def usual_period_s(self) -> float | None:
         """The time between breaths to expect: from the set Te while it is known, else as seen."""
