@@ -13,6 +13,7 @@ from typing import Literal
 
 from rules.limits import LimitTable, Source
 from rules.priority import Harm, Onset, Priority, priority_of
+from rules.templates import template_fields
 
 __all__ = [
     "SCOPE_FACTS",
@@ -161,6 +162,11 @@ class Rule:
         scope = (SCOPE_FACTS[key] for key in self.only_in)
         return frozenset(leaf.fact for leaf in self._leaves()) | frozenset(scope)
 
+    def facts_told(self) -> frozenset[str]:
+        """Every fact that `says` and `because` give the value of."""
+        fields = (*template_fields(self.says), *template_fields(self.because))
+        return frozenset(field.name for field in fields if field.kind == "fact")
+
     def limit_names(self) -> frozenset[str]:
         """Every limit that `when` and `clears` compare with."""
         return frozenset(
@@ -188,6 +194,10 @@ class RuleSet:
     limits: LimitTable
     sha256: str
     parent: str | None = None
+
+    def facts(self) -> frozenset[str]:
+        """Every fact that some rule reads or tells in its texts."""
+        return frozenset().union(*(rule.facts() | rule.facts_told() for rule in self.rules))
 
     def rule(self, rule_id: str) -> Rule:
         """The rule with this id; KeyError when there is none."""

@@ -46,6 +46,10 @@ KEPT_POWER: Final = 6
 KEPT_EFFORTS: Final = 40
 
 
+#: Start of the inflation, message of the settings, volume by a flow wave.
+LungKey = tuple[float, str, Uncertain | None]
+
+
 @dataclass(slots=True)
 class Bedside:
     """All state of one place."""
@@ -71,6 +75,8 @@ class Bedside:
     last_breath: Breath | None = None
     # Volume of the last whole breath by a flow wave, which only its end completes.
     last_integral: Uncertain | None = None
+    # What was last read of the lung, and from what: facts are asked for more often than it changes.
+    lung_read: tuple[LungKey, LungReading | None] | None = None
     co2_breaths: deque[Co2Breath] = field(default_factory=deque)
     expired: deque[Expired] = field(default_factory=deque)
     pressure_baseline: Baseline = field(default_factory=lambda: Baseline(guide="ti"))
@@ -131,7 +137,11 @@ class Bedside:
         By the flow wave where the last whole breath had one.
         """
         whole = self.last_breath is not None and self.last_breath.inflation is inflation
-        return lung_of(inflation, self.settings, self.last_integral if whole else None)
+        integral = self.last_integral if whole else None
+        key = (inflation.start_s, self.settings.reference if self.settings else "", integral)
+        if self.lung_read is None or self.lung_read[0] != key:
+            self.lung_read = (key, lung_of(inflation, self.settings, integral))
+        return self.lung_read[1]
 
     def tidal_volume_ml(self, inflation: Inflation) -> float | None:
         """Tidal volume by fresh gas flow and time; None while flow is not known."""

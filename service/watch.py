@@ -103,6 +103,8 @@ class Watch:
     ) -> None:
         self.rule_set = rule_set
         self.engine = engine
+        self._wanted = rule_set.facts()
+        self._asked = sorted(self._wanted)
         self._instance = instance
         self._cycle_ms = cycle_ms
         self._intake = Intake(places)
@@ -128,6 +130,8 @@ class Watch:
         """Decide by these rules, and accept these places only, from the next cycle on."""
         self.rule_set = rule_set
         self.engine = engine
+        self._wanted = rule_set.facts()
+        self._asked = sorted(self._wanted)
         self._limits.clear()
         self._intake.accept(places)
         self.state.rules_sha256 = rule_set.sha256
@@ -260,8 +264,9 @@ class Watch:
         )
 
     def _moment(self, bedside: Bedside, now_ms: int) -> Moment:
-        facts = facts_of(bedside, now_ms)
-        kept, dropped = clean(facts.values)
+        facts = facts_of(bedside, now_ms, self._wanted)
+        asked = {name: facts.values[name] for name in self._asked if name in facts.values}
+        kept, dropped = clean(asked)
         facts.values = kept
         facts.unknown.update(dropped)
         patient = bedside.patient

@@ -7,8 +7,8 @@ moment, so rules only compare. A value that is too old is absent: stale data nev
 from __future__ import annotations
 
 from service.bedside import Bedside
-from service.facts.capnogram import capnogram_facts
-from service.facts.change import change_facts
+from service.facts.capnogram import SHAPE_FACTS, capnogram_facts
+from service.facts.change import CHANGE_FACTS, change_facts
 from service.facts.co2 import breathing_facts, co2_facts
 from service.facts.factset import FactSet, FactValue
 from service.facts.other import (
@@ -24,16 +24,21 @@ from service.facts.sources import sources_of
 __all__ = ["FactSet", "FactValue", "facts_of", "sources_of"]
 
 
-def facts_of(bedside: Bedside, now_ms: int) -> FactSet:
-    """All facts of the place at `now_ms`."""
+def facts_of(bedside: Bedside, now_ms: int, wanted: frozenset[str] | None = None) -> FactSet:
+    """The facts of the place at `now_ms`.
+
+    With `wanted`, costly groups in which no fact is wanted are left out; none of the wanted is.
+    """
     facts = FactSet()
     patient_facts(bedside, facts)
     settings_facts(bedside, now_ms, facts)
     pressure_facts(bedside, now_ms, facts)
     baseline_facts(bedside, facts)
-    change_facts(bedside, now_ms, facts)
+    if wanted is None or not wanted.isdisjoint(CHANGE_FACTS):
+        change_facts(bedside, now_ms, facts)
     co2_facts(bedside, now_ms, facts)
-    capnogram_facts(bedside, now_ms, facts)
+    if wanted is None or not wanted.isdisjoint(SHAPE_FACTS):
+        capnogram_facts(bedside, now_ms, facts)
     breathing_facts(facts)
     numeric_facts(bedside, now_ms, facts)
     power_facts(bedside, now_ms, facts)
