@@ -16,10 +16,10 @@ BROKEN = "recovery/bay-3"
 def test_the_other_places_are_watched_on(monkeypatch: pytest.MonkeyPatch) -> None:
     honest = watching.facts_of
 
-    def facts_of(bedside: Bedside, now_ms: int) -> Any:
+    def facts_of(bedside: Bedside, now_ms: int, wanted: frozenset[str] | None = None) -> Any:
         if bedside.name == BROKEN:
             raise ZeroDivisionError("spo2 of Bramble is 97")
-        return honest(bedside, now_ms)
+        return honest(bedside, now_ms, wanted)
 
     sent = hospital_minute()
     until_ms = cycle_end(sent[-1].received_ms)
