@@ -317,7 +317,7 @@ class Bedside:
         self.settings = new
         if not same:
             self._relearn()
-            self.changes.settings_changed(_flow_factor(known, new))
+            self.changes.settings_changed(_flow_factor(known, new), new.at_ms / 1000.0)
 
     def _take_power(self, message: wire.Power, received_ms: int, reference: str) -> None:
         self.power.append(
