@@ -8,19 +8,24 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
 
 from service.physiology.flow_volume import FlowErrors, integrated_volume_ml
-from service.physiology.uncertain import Uncertain
+from service.physiology.uncertain import Uncertain, by_share, product
 
-KEPT_S: Final = 12.0
-MAX_KEPT_SAMPLES: Final = 3000
+#: A whole breath must lie within; of a slow one that is sampled fast there is no volume.
+KEPT_S: Final = 40.0
+MAX_KEPT_SAMPLES: Final = 1500
 #: Fewer samples in a breath, or this share of its time without any, tell no volume.
 MIN_SAMPLES: Final = 8
 MAX_LOST_SHARE: Final = 0.05
+#: Pressure tells beginning and end of the inspiration to within so many samples of the flow.
+EDGE_INTERVALS: Final = 2.0
+#: Two ends, each anywhere within a sample.
+EDGES_SD: Final = math.sqrt(2.0 / 12.0)
 #: Scale error of a flow sensor and random error of a sample (common practice, no source).
 ERRORS: Final = FlowErrors(sample_sd_ml_per_s=0.5, scale_share_sd=0.03)
 
@@ -58,15 +63,32 @@ class FlowTrack:
         late = max(0.0, times[0] - start_s - usual_s) + max(0.0, next_s - times[-1] - 2 * usual_s)
         if lost + late > MAX_LOST_SHARE * (next_s - start_s):
             return None
-        span = (max(start_s, times[0]), min(end_s, times[-1]))
         flows = [flow for _, flow in breath]
-        found = integrated_volume_ml(times, flows, [span], errors=ERRORS)
-        # What was put right may have been a leak and not the sensor's zero.
-        return _wider(found.volume_ml, abs(found.offset_ml_per_s) * (span[1] - span[0]))
+        span = _inspiration(times, flows, start_s, end_s, EDGE_INTERVALS * usual_s)
+        volume = integrated_volume_ml(times, flows, [span], errors=ERRORS).volume_ml
+        # A sample at either end belongs to the inspiration in part.
+        edges = EDGES_SD * usual_s / max(span[1] - span[0], usual_s)
+        return product(volume, by_share(1.0, edges)).at_least(0.0)
 
 
-def _wider(volume: Uncertain, by_ml: float) -> Uncertain:
-    low = max(0.0, volume.value - math.hypot(volume.value - volume.low, by_ml))
-    return Uncertain(
-        volume.value, low, volume.value + math.hypot(volume.high - volume.value, by_ml)
-    )
+def _inspiration(
+    times: Sequence[float], flows: Sequence[float], start_s: float, end_s: float, near_s: float
+) -> tuple[float, float]:
+    """When the lung began to fill and when it was fullest, near where pressure says so.
+
+    Expiration begins with several times the flow of the inspiration: a part of a sample too late
+    would cost a good share of the volume.
+    """
+    zero = sum(flows) / len(flows)
+    volume, edge = 0.0, times[0]
+    emptiest, begin = math.inf, max(start_s, times[0])
+    fullest, end = -math.inf, min(end_s, times[-1])
+    for (earlier, later), flow in zip(pairwise(times), flows, strict=False):
+        if abs(edge - start_s) <= near_s and volume < emptiest:
+            emptiest, begin = volume, edge
+        if abs(edge - end_s) <= near_s and volume > fullest:
+            fullest, end = volume, edge
+        middle = (earlier + later) / 2.0
+        volume += (flow - zero) * (middle - edge)
+        edge = middle
+    return (begin, end) if begin < end else (max(start_s, times[0]), min(end_s, times[-1]))
