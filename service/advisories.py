@@ -22,7 +22,10 @@ EventKind = Literal["raised", "acknowledged", "cleared", "outranked", "uncovered
 
 @dataclass(slots=True)
 class Evidence:
-    """One clause as it stood when the advisory was raised, and the messages it rests on."""
+    """One clause as it stood when the advisory was raised, and the messages it rests on.
+
+    `quality` is how well the fact could be read, from 0 to 1; None where nothing stood against it.
+    """
 
     clause: str
     fact: str
@@ -31,6 +34,7 @@ class Evidence:
     limit: str | None
     limit_value: float | bool | str | None
     readings: list[str]
+    quality: float | None = None
 
 
 @dataclass(slots=True)

@@ -11,7 +11,7 @@ from rules.rationale import ClauseResult, display, explain, render
 from rules.vocabulary import CATALOGUE
 from service.advisories import Advisory, Evidence, Moment
 from service.bedside import Bedside
-from service.facts import sources_of
+from service.facts import FactSet, sources_of
 
 _CONFIDENCE: Final = {
     Confidence.PUBLISHED: "published",
@@ -43,11 +43,11 @@ def write_advisory(
         caution=rule.caution,
         clears_when=_clears_when(rule, moment),
         uncertainty=_uncertainty(rule, clauses, moment),
-        evidence=_evidence(bedside, clauses),
+        evidence=_evidence(bedside, clauses, moment.facts),
     )
 
 
-def _evidence(bedside: Bedside, clauses: Sequence[ClauseResult]) -> list[Evidence]:
+def _evidence(bedside: Bedside, clauses: Sequence[ClauseResult], facts: FactSet) -> list[Evidence]:
     readings: dict[str, list[str]] = {}
     for fact, reference in sources_of(bedside, {clause.fact for clause in clauses}):
         readings.setdefault(fact, []).append(reference)
@@ -60,6 +60,7 @@ def _evidence(bedside: Bedside, clauses: Sequence[ClauseResult]) -> list[Evidenc
             limit=clause.operand_name,
             limit_value=clause.operand_value,
             readings=readings.get(clause.fact, []),
+            quality=facts.quality.get(clause.fact),
         )
         for clause in clauses
         if clause.holds
@@ -91,6 +92,13 @@ def _uncertainty(rule: Rule, clauses: Sequence[ClauseResult], moment: Moment) ->
     used = [clause.operand_name for clause in clauses if clause.holds and clause.operand_name]
     for name in dict.fromkeys(used):
         doubts.extend(_limit_doubts(moment.limits[name]))
+    facts = moment.facts
+    for fact in dict.fromkeys(clause.fact for clause in clauses if clause.holds):
+        if fact in facts.quality:
+            quality, doubt = facts.quality[fact], facts.doubts[fact]
+            meaning = CATALOGUE[fact].meaning
+            meaning = meaning[0].upper() + meaning[1:]
+            doubts.append(f"{meaning} could only be read with quality {quality:.1f}: {doubt}")
     unknown = [CATALOGUE[clause.fact].meaning for clause in clauses if clause.holds is None]
     if unknown:
         doubts.append("Not known: " + ", ".join(dict.fromkeys(unknown)))

@@ -35,12 +35,14 @@ class Read:
 class FactSet:
     """Values by fact name, and for each absent fact why it is absent.
 
-    `quality` holds how well a value could be read, from 0 to 1, where that is under 1.
+    `quality` holds how well a value could be read, from 0 to 1, where that is under 1, and
+    `doubts` what stands against it.
     """
 
     values: dict[str, FactValue] = field(default_factory=dict)
     unknown: dict[str, str] = field(default_factory=dict)
     quality: dict[str, float] = field(default_factory=dict)
+    doubts: dict[str, str] = field(default_factory=dict)
 
     def put(
         self,
@@ -57,7 +59,7 @@ class FactSet:
         else:
             self.values[name] = value
             if read is not None and read.quality < 1.0:
-                self.quality[name] = read.quality
+                self.quality[name], self.doubts[name] = read.quality, read.doubt
 
     def put_interval(
         self, name: str, value: Uncertain | None, why_absent: str, read: Read | None = None

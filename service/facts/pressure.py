@@ -7,6 +7,7 @@ from typing import Final
 
 from service.bedside import Bedside
 from service.facts.factset import FactSet, Read, current, difference, fresh_s, ratio, since
+from service.lung import lung_of
 from service.physiology.uncertain import Uncertain
 from service.signals.breaths import Inflation
 
@@ -102,7 +103,8 @@ def _put_shape(last: Inflation, facts: FactSet) -> None:
 
 def _put_lung(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
     read = Read(last.quality, last.doubt)
-    lung = bedside.lung(last)
+    # A flow wave tells the volume of the last whole breath, a ramp the lung at the last inflation.
+    lung = lung_of(last, bedside.settings, bedside.last_integral)
     if lung is None:
         for name in LUNG_FACTS:
             facts.put(name, None, "fresh gas flow not known")
@@ -145,12 +147,20 @@ def baseline_facts(bedside: Bedside, facts: FactSet) -> None:
             facts.put(name, None, why)
         return
     last = list(bedside.inflations)[-3:]
-    facts.put(names[0], ratio([i.ti_s for i in last], learnt.get("ti")))
+    # One of three that was read badly moves no median.
+    middle = sorted(last, key=_quality)[(len(last) - 1) // 2]
+    read = Read(middle.quality, middle.doubt)
+    sure = Read(max(0.5, middle.quality), middle.doubt)
+    facts.put(names[0], ratio([i.ti_s for i in last], learnt.get("ti")), read=sure)
     slopes = [i.slope_cmh2o_per_s for i in last if i.slope_cmh2o_per_s is not None]
-    facts.put(names[1], ratio(slopes, learnt.get("slope")), "ramp too short to read")
+    facts.put(names[1], ratio(slopes, learnt.get("slope")), "ramp too short to read", read)
     steps = [i.step_cmh2o for i in last if i.step_cmh2o is not None]
     usual_step = learnt.get("step")
     over = median(steps) - usual_step if steps and usual_step is not None else None
-    facts.put(names[2], over, "ramp too short to read")
+    facts.put(names[2], over, "ramp too short to read", read)
     volumes = [v for v in map(bedside.tidal_volume_ml, last) if v is not None]
-    facts.put(names[3], ratio(volumes, learnt.get("volume")), "fresh gas flow not known")
+    facts.put(names[3], ratio(volumes, learnt.get("volume")), "fresh gas flow not known", sure)
+
+
+def _quality(inflation: Inflation) -> float:
+    return inflation.quality
