@@ -16,9 +16,10 @@ from typing import Final
 from service.physiology.flow_volume import FlowErrors, integrated_volume_ml
 from service.physiology.uncertain import Uncertain, by_share, product
 
-#: A whole breath must lie within; of a slow one that is sampled fast there is no volume.
+#: A whole breath and the next inflation must lie within; of a slow one that is sampled fast there
+#: is no volume.
 KEPT_S: Final = 40.0
-MAX_KEPT_SAMPLES: Final = 1500
+MAX_KEPT_SAMPLES: Final = 4000
 #: Fewer samples in a breath, or this share of its time without any, tell no volume.
 MIN_SAMPLES: Final = 8
 MAX_LOST_SHARE: Final = 0.05
@@ -65,10 +66,18 @@ class FlowTrack:
             return None
         flows = [flow for _, flow in breath]
         span = _inspiration(times, flows, start_s, end_s, EDGE_INTERVALS * usual_s)
-        volume = integrated_volume_ml(times, flows, [span], errors=ERRORS).volume_ml
+        found = integrated_volume_ml(times, flows, [span], errors=ERRORS)
         # A sample at either end belongs to the inspiration in part.
         edges = EDGES_SD * usual_s / max(span[1] - span[0], usual_s)
-        return product(volume, by_share(1.0, edges)).at_least(0.0)
+        volume = product(found.volume_ml, by_share(1.0, edges)).at_least(0.0)
+        return _wider(volume, abs(found.offset_ml_per_s) * (span[1] - span[0]))
+
+
+def _wider(volume: Uncertain, by_ml: float) -> Uncertain:
+    """What was put right as the sensor's zero may have been a leak."""
+    low = max(0.0, volume.value - math.hypot(volume.value - volume.low, by_ml))
+    high = volume.value + math.hypot(volume.high - volume.value, by_ml)
+    return Uncertain(volume.value, low, high)
 
 
 def _inspiration(

@@ -88,9 +88,9 @@ def test_late_blocks(late_blocks: int) -> None:
 
 
 def test_slow_breaths() -> None:
-    # Two breaths a minute, as of a tortoise: 25 samples a second are kept for as long, 100 are not.
+    # Two breaths a minute, as of a tortoise: 25 samples a second are kept for as long, 200 are not.
     animal = Animal("tortoise", "reptile", 1.2, 2.4, 25.0, 0.1, 8.0, 15.0, 20.0)
-    bench = _run(animal, lambda t, flow: flow, breaths=4)
+    bench = _run(animal, lambda t, flow: flow, breaths=4, flow_hz=200)
     assert _method(bench) == "flow-and-time"
     bench = _run(animal, lambda t, flow: flow, breaths=4, flow_hz=25)
     assert _method(bench) == "flow-wave"
