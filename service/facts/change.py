@@ -14,7 +14,7 @@ from typing import Final
 
 from service.bedside import Bedside
 from service.facts.factset import FactSet, Read, current, fresh_s, since
-from service.signals.rise import Marks
+from service.signals.inflation_law import Marks
 
 CHANGE_FACTS: Final = (
     "change.cause", "change.confidence", "change.factor", "change.second", "change.lasts",

@@ -19,8 +19,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from service.signals.inflation_law import LEAK_BOUNDS, Marks, Rise, best, chi2_of, with_other_flow
 from service.signals.ramp import PROFILE_AT
-from service.signals.rise import LEAK_BOUNDS, Marks, Rise, best, chi2_of, with_other_flow
 
 Cause = Literal[
     "none", "compliance-down", "compliance-up", "resistance-up", "resistance-down", "leak",

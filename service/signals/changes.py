@@ -14,8 +14,15 @@ from statistics import median
 from typing import Final
 
 from service.signals.causes import Cause, Change, judge
+from service.signals.inflation_law import (
+    Marks,
+    Rise,
+    baseline_rise,
+    marks_of,
+    together,
+    with_other_flow,
+)
 from service.signals.kinds import Inflation
-from service.signals.rise import Marks, Rise, baseline_rise, marks_of, together, with_other_flow
 
 __all__ = ["Cause", "Change", "ChangeWatch"]
 
