@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from service.signals.ramp import Shape
+from service.signals.shape import Shape
 
 Kind = Literal["ventilator", "spontaneous", "assisted", "hand", "artefact"]
 
@@ -68,7 +68,7 @@ class Inflation:
     bend_sd: float | None = None
     #: Time constant in which the step builds up (R C Cc / (C + Cc)).
     foot_s: float | None = None
-    #: Pressure over the baseline at `ramp.PROFILE_AT` of the inspiratory time.
+    #: Pressure over the baseline at `profile.PROFILE_AT` of the inspiratory time.
     profile_cmh2o: tuple[float, ...] | None = None
     ti_sd_s: float = 0.0
     pip_sd_cmh2o: float = 0.0

@@ -1,0 +1,82 @@
+"""When an inflation ended: its release carried back to the ramp, or the steep fall."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from service.signals.lines import Curve, Sample
+from service.signals.ramp_line import OFF_SCATTERS, OFF_SHARE
+
+#: Falling samples above this share tell how fast the release is.
+TELLING_SHARE: Final = 0.06
+#: How fast it is, is read down to this share.
+LOWER_SHARE: Final = 0.6
+#: An inflation that is no ramp ends where pressure falls by this share of its height a second,
+#: seen over this time.
+STEEP_PER_S: Final = 2.0
+STEEP_OVER_S: Final = 0.02
+_SQRT_12: Final = math.sqrt(12.0)
+
+
+def last_over(rise: Sequence[Sample], released: int, level: float) -> int:
+    at = min(released, len(rise) - 1)
+    while at > 0 and rise[at][1] < level:
+        at -= 1
+    return at
+
+
+def end_of(
+    rise: Sequence[Sample], last: int, curve: Curve, rest: float, height: float
+) -> tuple[float, float]:
+    """When the ramp ended and its standard error: the release carried back to the ramp."""
+    if last + 1 >= len(rise):
+        return rise[last][0], 0.0
+    (t0, _), (t1, p1) = rise[last], rise[last + 1]
+    dt = t1 - t0
+    left, top = p1 - rest, curve.at(t1) - rest
+    telling = max(TELLING_SHARE * height, 3.0 * curve.scatter)
+    if left <= telling or left >= top:
+        return t0 + dt / 2.0, dt / _SQRT_12
+    lower = last + 2
+    while lower < len(rise) and rise[lower][1] - rest > LOWER_SHARE * left:
+        lower += 1
+    if lower >= len(rise):
+        return t0 + dt / 2.0, dt / _SQRT_12
+    t2, left2 = rise[lower][0], max(rise[lower][1] - rest, 0.5 * telling)
+    if left2 >= left:
+        return t0 + dt / 2.0, dt / _SQRT_12
+    per_s = math.log(left / left2) / (t2 - t1)
+    back_s = math.log(top / left) / per_s
+    # Noise can hide the first part of a slow fall in the ramp.
+    slack = max(OFF_SCATTERS * curve.scatter, OFF_SHARE * height)
+    hidden_s = -math.log(max(0.2, 1.0 - slack / height)) / per_s
+    end_s = max(t1 - back_s, t0 - min(hidden_s, 0.05))
+    return min(end_s, t1), max(0.3 * dt, 2.0 * curve.scatter / height / per_s) / 2.0
+
+
+def before_fall(rise: Sequence[Sample], half: int, height: float) -> int:
+    """The last sample before pressure fell steeply to half of its height."""
+    at = half
+    while at > 0:
+        back = at - 1
+        while back > 0 and rise[at][0] - rise[back][0] < STEEP_OVER_S:
+            back -= 1
+        fell = rise[back][1] - rise[at][1]
+        if fell < STEEP_PER_S * height * (rise[at][0] - rise[back][0]):
+            break
+        at -= 1
+    return at
+
+
+def steepest_fall(samples: Sequence[tuple[float, float]], within_s: float) -> float:
+    """By how much pressure fell within that time at most, after its peak."""
+    pressures = [p for _, p in samples]
+    first = pressures.index(max(pressures))
+    fell = 0.0
+    for t, p in samples[first:]:
+        while samples[first][0] < t - within_s:
+            first += 1
+        fell = max(fell, samples[first][1] - p)
+    return fell

@@ -1,0 +1,89 @@
+"""A rise of pressure that may be an inflation, followed until it is released."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from service.signals.kinds import Usual
+
+#: An excursion that ends smaller or shorter than this was none.
+MIN_AMPLITUDE_CMH2O: Final = 1.5
+#: Pressure under this share of the inflation's height has been released.
+RELEASE_SHARE: Final = 0.4
+#: Pressure must stay released for this share of the usual time between breaths (and at most for
+#: that long) before the inflation has ended: an effort against the closed valve is no release.
+RELEASE_HOLD_SHARE: Final = 0.15
+MAX_RELEASE_HOLD_S: Final = 0.9
+#: A rise that lasts so many usual periods (and at least so long) may rest on a raised level.
+REBASE_PERIODS: Final = 2.0
+REBASE_S: Final = 5.0
+#: A breath that no other follows for this long is closed, its expiratory time unknown.
+MAX_KEPT_SAMPLES: Final = 4000
+LOOK_EVERY: Final = 8
+
+
+@dataclass(slots=True)
+class Rise:
+    """Samples (time s, pressure cmH2O) of the rise, and levels of smoothed pressure in it."""
+
+    samples: list[tuple[float, float]] = field(default_factory=list)
+    rest: float = 0.0
+    peak: float = 0.0
+    trough: float = 0.0
+    #: The deepest dip on the way up.
+    notch: float = 0.0
+    released_at: int | None = None
+
+    def begin(self, rest: float, smoothed: float) -> None:
+        """It has risen far enough over rest."""
+        self.rest = rest
+        self.peak = self.trough = smoothed
+        self.notch = 0.0
+
+    def clear(self) -> None:
+        """It is over."""
+        self.samples.clear()
+        self.released_at = None
+
+    def follow(
+        self, t: float, pressure: float, smoothed: float, usual: Usual
+    ) -> Literal["up", "released", "rebased"]:
+        """Take one sample; `rebased` says that it only rests on a raised level."""
+        samples = self.samples
+        if len(samples) < MAX_KEPT_SAMPLES:
+            samples.append((t, pressure))
+        else:
+            samples[-1] = (t, pressure)
+        if smoothed > self.peak:
+            self.notch = max(self.notch, self.peak - self.trough)
+            self.peak = self.trough = smoothed
+        elif smoothed < self.trough:
+            self.trough = smoothed
+        if smoothed >= self.rest + RELEASE_SHARE * (self.peak - self.rest):
+            self.released_at = None
+            if len(samples) % LOOK_EVERY == 0 and self._rests_higher(t, usual):
+                return "rebased"
+            return "up"
+        if self.released_at is None:
+            self.released_at = len(samples) - 1
+        return "released" if t - samples[self.released_at][0] >= _hold_s(usual) else "up"
+
+    def _rests_higher(self, t: float, usual: Usual) -> bool:
+        """Pressure may still swing up from a level where it mostly rests, only higher now.
+
+        A blocked exhalation stays up, and efforts against it pull down for a moment.
+        """
+        rebase_s = max(REBASE_S, REBASE_PERIODS * (usual.period_s or 0.0))
+        if t - self.samples[0][0] <= rebase_s:
+            return False
+        recent = sorted(p for at, p in self.samples if t - at <= rebase_s - 1.0)
+        swing = recent[-1] - recent[0]
+        middle = recent[len(recent) // 2] - recent[0]
+        return swing >= 2.0 * MIN_AMPLITUDE_CMH2O and middle < 0.5 * swing
+
+
+def _hold_s(usual: Usual) -> float:
+    if usual.period_s is None:
+        return 0.0
+    return min(MAX_RELEASE_HOLD_S, RELEASE_HOLD_SHARE * usual.period_s)
