@@ -11,7 +11,7 @@ Here pressure is followed and cut into inflations; what one inflation looks like
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -19,11 +19,11 @@ from service.signals import ramp
 from service.signals.dips import DIP_UNRESTS, MAX_DIP_CMH2O, MIN_DIP_CMH2O, Dips
 from service.signals.found import Breath, Found
 from service.signals.kinds import Effort, Inflation, Usual
+from service.signals.lines import Sample
 from service.signals.pace import Pace
-from service.signals.release import steepest_fall
-from service.signals.report import inflation_of, judge
+from service.signals.report import inflation_of, judge, was_released
 from service.signals.rest import closest
-from service.signals.rise import MIN_AMPLITUDE_CMH2O, Rise
+from service.signals.rise import Rise
 from service.signals.shape import Shape
 from service.signals.under_way import UnderWay
 
@@ -35,12 +35,6 @@ MIN_RISE_CMH2O: Final = 1.0
 MAX_RISE_CMH2O: Final = 3.0
 #: Pressure within this share of that rise is at rest.
 REST_SHARE: Final = 0.35
-#: An excursion that ends smaller or shorter than this was none.
-MIN_TI_S: Final = 0.03
-#: A release lets pressure fall by this share of the height within this time; what only sinks
-#: slowly was no inflation.
-RELEASE_FALL_SHARE: Final = 0.2
-RELEASE_FALL_S: Final = 0.1
 #: Pressure over rest that has risen by less than this share of a rise in this time has a new rest.
 FLAT_SHARE: Final = 0.15
 FLAT_S: Final = 0.4
@@ -61,7 +55,7 @@ class BreathFinder:
     lost: int = 0
     look_t: float = 0.0
     # Samples since a start or a loss, until they tell what the resting pressure is.
-    unplaced: list[tuple[float, float]] | None = field(default_factory=list)
+    unplaced: list[Sample] | None = field(default_factory=list)
     # The resting level, how far pressure strays from it, and what is usual of inflations: so the
     # rise that may be one.
     rest: float = 0.0
@@ -70,7 +64,7 @@ class BreathFinder:
     usual: Usual = field(default_factory=Usual)
     rise_cmh2o: float = RISE_SHARE * 5.0
     # What lies before the rise that may be an inflation, and the rise.
-    resting: list[tuple[float, float]] = field(default_factory=list)
+    resting: list[Sample] = field(default_factory=list)
     inspiring: bool = False
     rise: Rise = field(default_factory=Rise)
     # The lowest pressure since the last release: a tail that still falls is no rise.
@@ -148,7 +142,7 @@ class BreathFinder:
             above < -MIN_DIP_CMH2O
             and (above < -DIP_UNRESTS * self.unrest or above < -MAX_DIP_CMH2O)
         ):
-            self._dip(t, pressure, smoothed)
+            self._dip(t, pressure, smoothed, found)
         elif above > REST_SHARE * self.rise_cmh2o:
             self._leave_rest(t, pressure, smoothed, found)
         else:
@@ -172,15 +166,10 @@ class BreathFinder:
         self.look_t = t + LOOK_S
         if self.inspiring:
             return
-        self._report_effort(t, found)
+        found.efforts += self.dips.unanswered(t)
         inflation = self.under_way.inflation
         if inflation is not None and t - inflation.start_s > LONGEST_TE_S:
-            self._close_unfollowed(found)
-
-    def _report_effort(self, t: float, found: Found) -> None:
-        effort = self.dips.unanswered(t)
-        if effort is not None:
-            found.efforts.append(effort)
+            found.breaths += self.under_way.close_unfollowed()
 
     def _leave_rest(self, t: float, pressure: float, smoothed: float, found: Found) -> None:
         if smoothed < self.low:
@@ -211,7 +200,10 @@ class BreathFinder:
         if len(self.resting) > 2 * KEPT_REST:
             del self.resting[:-KEPT_REST]
 
-    def _dip(self, t: float, pressure: float, smoothed: float) -> None:
+    def _dip(self, t: float, pressure: float, smoothed: float, found: Found) -> None:
+        if self.dips.start_s is None:
+            self.low = min(self.low, self.rest)
+            found.efforts += self.dips.begin(t, smoothed)
         self.rise.samples.clear()
         self._keep_rest(t, pressure)
         is_expiring = self.under_way.released_s is not None
@@ -223,10 +215,13 @@ class BreathFinder:
 
     def _begin(self, t: float, smoothed: float, found: Found) -> None:
         self.inspiring = True
+        lower = self.dips.lower_rest(self.rise.samples[0][0])
+        if lower is not None:
+            self.rest = self.low = lower
         self.rise.begin(max(self.rest, self.low), smoothed)
         # They were counted as expiration; now they belong to the breath that begins.
         self.under_way.count(self.rise.samples, -1)
-        self._report_effort(t, found)
+        found.efforts += self.dips.unanswered(t)
 
     def _leave_rise(self, state: str, reference: str, found: Found) -> None:
         if state == "released":
@@ -238,59 +233,65 @@ class BreathFinder:
     def _end(self, reference: str, found: Found) -> None:
         rise = self.rise
         rising = rise.samples
-        shape = ramp.read(self._undisturbed(), rising, rise.released_at or 0, rise.rest, rise.peak)
-        height = shape.peak_cmh2o - shape.baseline_cmh2o
-        within_s = max(RELEASE_FALL_S, 2.0 * (self.pace.interval_s or 0.0))
-        is_release = steepest_fall(rising, within_s) >= RELEASE_FALL_SHARE * height
-        is_long = shape.end_s - shape.start_s >= MIN_TI_S
-        if height >= MIN_AMPLITUDE_CMH2O and is_long and is_release:
-            self._report(shape, reference, found)
+        resting = self.dips.without_effort(self.resting)
+        shape = ramp.read(resting, rising, rise.released_at or 0, rise.rest, rise.peak)
+        is_artefact = False
+        if was_released(shape, rise, self.pace.interval_s or 0.0):
+            is_artefact = not self._report(shape, resting, reference, found)
         self.under_way.count(rising)
         self.low = self.smoothed if self.smoothed is not None else rise.rest
         self.inspiring = False
         self.under_way.released_s = rising[-1][0]
-        self.dips.effort = None
+        found.efforts += self.dips.give_up()
         self.lost = 0
+        if is_artefact:
+            self._go_on_after_artefact(reference, found)
+            return
+        self.under_way.falling = rising[rise.released_at or 0 :]
         self.resting.clear()
         rise.clear()
 
-    def _undisturbed(self) -> list[tuple[float, float]]:
-        """What lies before the rise, without the effort that started it."""
-        if self.dips.effort is None:
-            return self.resting
-        before = [sample for sample in self.resting if sample[0] < self.dips.effort.start_s]
-        return before if len(before) >= 3 else self.resting
+    def _go_on_after_artefact(self, reference: str, found: Found) -> None:
+        """The next inflation may have begun while the artefact's release was waited for."""
+        rise = self.rise
+        tail = rise.samples[rise.released_at or 0 :]
+        rise.clear()
+        self.smoothed = self.low = tail[0][1]
+        self.under_way.count(tail, -1)
+        for t, pressure in tail[1:]:
+            self._place(t, pressure, reference, found)
 
-    def _report(self, shape: Shape, reference: str, found: Found) -> None:
-        under_way = self.under_way
-        inflation = inflation_of(shape, self.rise, self.dips.effort, under_way.start_s, reference)
-        judge(inflation, shape, self.rise, self.usual, self.lost)
+    def _report(
+        self, shape: Shape, resting: Sequence[Sample], reference: str, found: Found
+    ) -> bool:
+        """Report an inflation, or an artefact: then False."""
+        under_way, effort = self.under_way, self.dips.effort
+        inflation = inflation_of(shape, resting, self.rise, effort, under_way.start_s, reference)
+        te_s = under_way.te_s(inflation.start_s)
+        judge(inflation, shape, self.rise, self.usual, te_s, self.lost)
         if inflation.kind == "artefact":
             found.artefacts.append(inflation)
-            return
-        breath = under_way.close(inflation.start_s, self.resting, shape.rest_scatter_cmh2o)
-        if breath is not None:
-            found.breaths.append(breath)
-        self.usual.learn(inflation)
+            self.usual.passed_over += 1
+            return False
+        self.dips.effort = None
+        found.breaths += under_way.close(inflation.start_s, self.resting)
+        self.usual.learn(inflation, te_s)
         rise = RISE_SHARE * self.usual.height_cmh2o
         self.rise_cmh2o = min(MAX_RISE_CMH2O, max(MIN_RISE_CMH2O, rise))
         found.inflations.append(inflation)
         under_way.begin(inflation)
+        return True
 
     # -- no end -----------------------------------------------------------------------------------
 
     def _break(self, found: Found) -> None:
         """Samples were lost: what is under way has no end and no expiratory time."""
-        self._close_unfollowed(found)
+        found.breaths += self.under_way.close_unfollowed()
         self.inspiring = False
         self.under_way.released_s = None
+        found.efforts += self.dips.give_up()
         self.dips.clear()
         self.look_t = 0.0
         self.unplaced = []
         self.resting.clear()
         self.rise.clear()
-
-    def _close_unfollowed(self, found: Found) -> None:
-        breath = self.under_way.close_unfollowed()
-        if breath is not None:
-            found.breaths.append(breath)

@@ -6,35 +6,36 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from service.signals.shape import Shape
+from service.signals.release import is_slow
+from service.signals.shape import Shape, pinned
 
 Kind = Literal["ventilator", "spontaneous", "assisted", "hand", "artefact"]
 
 #: What is usual follows each inflation with this weight.
 LEARN_SHARE: Final = 0.3
 KNOWN_AFTER: Final = 3
+#: Nothing so short is an inflation.
+MIN_TI_S: Final = 0.03
 #: Shorter than this share of a usual inflation, and no ramp: a cough or a knock.
 SPIKE_SHARE: Final = 0.4
 SPIKE_S: Final = 0.15
-#: A squeezed bag lets go slowly: this long, or this share of the inflation, until half is gone.
-SLOW_FALL_S: Final = 0.06
-SLOW_FALL_SHARE: Final = 0.12
 #: A spike to the usual height, when due, is an inflation into something closed.
 USUAL_HEIGHT_SHARE: Final = 0.25
 #: Sooner than this share of the usual time, and this share of the usual height over the usual
 #: baseline, begins no inflation.
 EARLY_SHARE: Final = 0.6
 ABOVE_SHARE: Final = 0.4
-#: A breath that is due may come this share of the usual time early or late.
-DUE_SHARE: Final = 0.15
+#: A breath that is due comes the usual time after the last one began, or ended, within this share.
+DUE_SHARE: Final = 0.1
+#: After so many artefacts in a row, over so many usual periods, the next one is an inflation: what
+#: is usual has changed.
+MOST_ARTEFACTS: Final = 3
+WITHOUT_PERIODS: Final = 2.0
 #: A peak so near the target has reached it.
 NEAR_CMH2O: Final = 0.3
 #: A ramp with fewer samples, or that scatters by this share of its height, is read less well.
 FEW_SAMPLES: Final = 6
 ROUGH_SHARE: Final = 0.05
-#: A sensor at its limit repeats one value: so often, and for so long.
-PINNED_SAMPLES: Final = 5
-PINNED_S: Final = 0.03
 
 
 @dataclass(slots=True)
@@ -110,33 +111,58 @@ class Usual:
     baseline_cmh2o: float | None = None
     ti_s: float | None = None
     period_s: float | None = None
+    te_s: float | None = None
+    #: How many artefacts came since the last inflation.
+    passed_over: int = 0
 
-    def learn(self, inflation: Inflation) -> None:
-        """Take one inflation into account."""
+    def learn(self, inflation: Inflation, te_s: float | None) -> None:
+        """Take one inflation into account, and the expiratory time before it."""
+        has_changed, self.passed_over = self.passed_over >= MOST_ARTEFACTS, 0
+        if has_changed:
+            # Of the old and the new no mean is made, and the time to the last one tells nothing.
+            self.height_cmh2o = inflation.driving_cmh2o
+            self.ti_s = self.baseline_cmh2o = self.period_s = self.te_s = None
         self.seen += 1
         self.height_cmh2o += LEARN_SHARE * (inflation.driving_cmh2o - self.height_cmh2o)
         self.baseline_cmh2o = _towards(self.baseline_cmh2o, inflation.baseline_cmh2o)
         self.ti_s = _towards(self.ti_s, inflation.ti_s)
-        if inflation.period_s is not None:
+        if inflation.period_s is not None and not has_changed:
             self.period_s = _towards(self.period_s, inflation.period_s)
+        if te_s is not None and not has_changed:
+            self.te_s = _towards(self.te_s, te_s)
 
 
 def _towards(usual: float | None, value: float) -> float:
     return value if usual is None else usual + LEARN_SHARE * (value - usual)
 
 
-def kind_of(
-    inflation: Inflation, shape: Shape, usual: Usual, effort_within: bool
-) -> tuple[Kind, str]:
+@dataclass(slots=True)
+class Course:
+    """How an inflation came about; times in s.
+
+    `te_s` is the expiratory time before it; `up_s` how long it was up without a break, if an
+    effort or a second cough broke it.
+    """
+
+    te_s: float | None
+    up_s: float | None
+    effort_within: bool
+
+
+def kind_of(inflation: Inflation, shape: Shape, usual: Usual, course: Course) -> tuple[Kind, str]:
     """The kind of an inflation, and in a few words why."""
-    ti_s, effort = inflation.ti_s, inflation.effort_cmh2o
-    due = _is_due(inflation, usual)
-    if not due and _from_above(inflation, usual):
+    ti_s, effort, effort_within = inflation.ti_s, inflation.effort_cmh2o, course.effort_within
+    due = _is_due(inflation.period_s, usual.period_s) or _is_due(course.te_s, usual.te_s)
+    keeps_coming = _keeps_coming(inflation, usual)
+    if not due and not keeps_coming and _from_above(inflation, usual):
         return "artefact", "pressure had not come down before it"
-    if _is_spike(ti_s, usual) and not (due and _is_usual_height(inflation, usual)):
+    up_s = ti_s if course.up_s is None else min(ti_s, course.up_s)
+    is_usual = keeps_coming or (due and _is_usual_height(inflation, usual))
+    if ti_s < MIN_TI_S and not is_usual:
+        return "artefact", f"a knock of {max(0.0, ti_s):.3f} s"
+    if _is_spike(up_s, usual) and not is_usual:
         return "artefact", f"a spike of {ti_s:.2f} s, not when due"
-    slow_s = max(SLOW_FALL_S, SLOW_FALL_SHARE * ti_s)
-    if not shape.is_ramp and shape.fall_s > slow_s and not effort_within:
+    if not shape.is_ramp and is_slow(shape.fall_s, ti_s) and not effort_within:
         return "hand", f"rounded, let go over {shape.fall_s:.2f} s"
     if effort is not None:
         when = "against the inflation" if effort_within else "just before it"
@@ -165,12 +191,19 @@ def _is_usual_height(inflation: Inflation, usual: Usual) -> bool:
     return off <= USUAL_HEIGHT_SHARE * usual.height_cmh2o
 
 
-def _is_due(inflation: Inflation, usual: Usual) -> bool:
-    """Whether it came when the valve closes; a quick breath before it brings that forward."""
-    if inflation.period_s is None or usual.period_s is None or usual.ti_s is None:
+def _is_due(time_s: float | None, usual_s: float | None) -> bool:
+    if time_s is None or usual_s is None:
         return False
-    earliest = (1.0 - DUE_SHARE) * (usual.period_s - usual.ti_s)
-    return earliest <= inflation.period_s <= (1.0 + DUE_SHARE) * usual.period_s
+    return abs(time_s - usual_s) <= DUE_SHARE * usual_s
+
+
+def _keeps_coming(inflation: Inflation, usual: Usual) -> bool:
+    """Whether nothing but such things came for so long that they must be the inflations."""
+    if usual.passed_over < MOST_ARTEFACTS:
+        return False
+    if inflation.period_s is None or usual.period_s is None:
+        return True
+    return inflation.period_s > WITHOUT_PERIODS * usual.period_s
 
 
 def quality_of(
@@ -178,7 +211,7 @@ def quality_of(
 ) -> tuple[float, str]:
     """How well the inflation could be read, from 0 to 1, and what stands against it."""
     doubts: list[tuple[float, str]] = []
-    if _pinned(samples[: shape.last + 1]):
+    if pinned(samples):
         doubts.append((0.3, "the pressure sensor stood at its limit"))
     if shape.samples < FEW_SAMPLES:
         doubts.append((0.2 + 0.1 * shape.samples, f"only {shape.samples} samples"))
@@ -192,12 +225,3 @@ def quality_of(
     if not doubts:
         return 1.0, ""
     return min(doubts)
-
-
-def _pinned(samples: Sequence[tuple[float, float]]) -> bool:
-    """Whether the top is one value again and again: flat as no lung and no valve makes it."""
-    highest = max([p for _, p in samples])
-    pinned = [t for t, p in samples if p == highest]
-    if len(pinned) < PINNED_SAMPLES or len(pinned) > 0.9 * len(samples):
-        return False
-    return pinned[-1] - pinned[0] >= PINNED_S

@@ -14,12 +14,13 @@ from typing import Final
 
 from service.signals.foot import settle
 from service.signals.lines import Curve, Sample
+from service.signals.notch import under_curve, under_rims
 from service.signals.onset import base_before, onset
 from service.signals.profile import PROFILE_AT, profile
-from service.signals.ramp_line import fit_undisturbed, last_on, middle, undisturbed
-from service.signals.release import end_of, last_over
+from service.signals.ramp_line import FIT_FROM, fit_undisturbed, last_on, middle, undisturbed
+from service.signals.release import end_of, fall_time, is_slow, last_over
 from service.signals.rounded import read_rounded
-from service.signals.shape import Shape, highest, scatter, since
+from service.signals.shape import Shape, flat_top, highest, scatter, since
 
 __all__ = ["PROFILE_AT", "Shape", "read"]
 
@@ -34,6 +35,10 @@ PEAK_OVER: Final = 0.08
 SINK_SHARE: Final = 0.08
 #: Under this share of the height, pressure has been released.
 FALLEN_SHARE: Final = 0.5
+#: Only where a sample lies this share of the height under the ramp is a pit looked for.
+PIT_SHARE: Final = 0.06
+#: A leak bends a ramp, but its slope at the end is more than this share of that at its start.
+ROUND_BEND: Final = 0.25
 #: The start may lie so long before the first guess.
 FOOT_BEFORE_S: Final = 0.3
 
@@ -62,7 +67,14 @@ def read(
     sinks = -curve.slope * (rise[last][0] - rise[0][0]) > SINK_SHARE * height
     if no_ramp or sinks or last < 1 or fall_s > 0.3 * length_s + 0.12:
         return read_rounded(resting, rise, half, rest, peak, limit)
-    return _ramp(resting, rise, last, half, curve, rest, height)
+    if _clipped(rise, last, half):
+        return read_rounded(resting, rise, half, rest, peak, limit)
+    shape = _ramp(resting, rise, last, half, curve, rest, height)
+    is_round = shape.bend is not None and shape.bend < ROUND_BEND
+    if is_round and is_slow(shape.fall_s, shape.end_s - shape.start_s):
+        # It only looks like a bent ramp: round at the top and let go slowly, by hand.
+        return read_rounded(resting, rise, half, rest, peak, limit)
+    return shape
 
 
 def _ramp(
@@ -111,9 +123,23 @@ def _ramp(
         residual_cmh2o=curve.scatter,
         rest_scatter_cmh2o=base_scatter,
         last=last,
-        fall_s=rise[min(half + 1, len(rise) - 1)][0] - end_s,
+        notch_cmh2o=_notch(rise[: last + 1], curve, height),
+        fall_s=fall_time(rise, half, base),
         samples=last + 1,
     )
+
+
+def _notch(ramp: Sequence[Sample], curve: Curve, height: float) -> float:
+    """What an effort pulled the ramp down, past its foot."""
+    depth = under_curve(ramp[int(FIT_FROM * len(ramp)) :], curve, PIT_SHARE * height)
+    # A long effort bends the curve with it.
+    return max(depth, under_rims(ramp)) if depth > 0.0 else 0.0
+
+
+def _clipped(rise: Sequence[Sample], last: int, half: int) -> bool:
+    """Whether pressure left the ramp for the limit of the sensor, not for its release."""
+    after = rise[last + 1 : half + 1]
+    return bool(after) and flat_top(after, max([p for _, p in rise]))
 
 
 def _bend(curve: Curve, start_s: float, end_s: float) -> tuple[float | None, float | None]:

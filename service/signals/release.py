@@ -17,6 +17,9 @@ LOWER_SHARE: Final = 0.6
 #: seen over this time.
 STEEP_PER_S: Final = 2.0
 STEEP_OVER_S: Final = 0.02
+#: A squeezed bag lets go slowly: this long, or this share of the inflation, from 90 to 50 %.
+SLOW_FALL_S: Final = 0.04
+SLOW_FALL_SHARE: Final = 0.12
 _SQRT_12: Final = math.sqrt(12.0)
 
 
@@ -54,6 +57,38 @@ def end_of(
     hidden_s = -math.log(max(0.2, 1.0 - slack / height)) / per_s
     end_s = max(t1 - back_s, t0 - min(hidden_s, 0.05))
     return min(end_s, t1), max(0.3 * dt, 2.0 * curve.scatter / height / per_s) / 2.0
+
+
+def fall_time(rise: Sequence[Sample], half: int, base: float) -> float:
+    """How long pressure took to fall from 90 to 50 % of its height half-way down (s)."""
+    pressures = [p for _, p in rise[: half + 1]]
+    top = pressures.index(max(pressures))
+    # A pause lies under the peak: what counts is how it ends.
+    middle_t = (rise[top][0] + rise[half][0]) / 2.0
+    at = top
+    while at < half and rise[at][0] < middle_t:
+        at += 1
+    height = rise[at][1] - base
+    at = half
+    while at < len(rise) - 1 and rise[at][1] > base + 0.5 * height:
+        at += 1
+    end_s = _crossing(rise, at, base + 0.5 * height)
+    while at > 1 and rise[at - 1][1] < base + 0.9 * height:
+        at -= 1
+    return max(0.0, end_s - _crossing(rise, at, base + 0.9 * height))
+
+
+def _crossing(rise: Sequence[Sample], at: int, level: float) -> float:
+    """When pressure fell through the level, between the sample at that index and the one before."""
+    (t0, p0), (t1, p1) = rise[max(0, at - 1)], rise[at]
+    if p1 >= p0 or not p1 <= level <= p0:
+        return t1
+    return t0 + (t1 - t0) * (p0 - level) / (p0 - p1)
+
+
+def is_slow(fall_s: float, ti_s: float) -> bool:
+    """Whether no valve let go, but a hand."""
+    return fall_s > max(SLOW_FALL_S, SLOW_FALL_SHARE * ti_s)
 
 
 def before_fall(rise: Sequence[Sample], half: int, height: float) -> int:

@@ -30,21 +30,29 @@ class Rise:
     samples: list[tuple[float, float]] = field(default_factory=list)
     rest: float = 0.0
     peak: float = 0.0
-    trough: float = 0.0
-    #: The deepest dip on the way up.
-    notch: float = 0.0
     released_at: int | None = None
+    #: When pressure was last up again after a release that was none, and how long it had been up
+    #: at most until then.
+    again_s: float | None = None
+    longest_s: float = 0.0
 
     def begin(self, rest: float, smoothed: float) -> None:
         """It has risen far enough over rest."""
         self.rest = rest
-        self.peak = self.trough = smoothed
-        self.notch = 0.0
+        self.peak = smoothed
 
     def clear(self) -> None:
         """It is over."""
         self.samples.clear()
-        self.released_at = None
+        self.released_at = self.again_s = None
+        self.longest_s = 0.0
+
+    def up_s(self) -> float | None:
+        """How long pressure was up without a break, if it was broken."""
+        if self.again_s is None:
+            return None
+        end_s = self.samples[-1 if self.released_at is None else self.released_at][0]
+        return max(self.longest_s, end_s - self.again_s)
 
     def follow(
         self, t: float, pressure: float, smoothed: float, usual: Usual
@@ -55,19 +63,21 @@ class Rise:
             samples.append((t, pressure))
         else:
             samples[-1] = (t, pressure)
-        if smoothed > self.peak:
-            self.notch = max(self.notch, self.peak - self.trough)
-            self.peak = self.trough = smoothed
-        elif smoothed < self.trough:
-            self.trough = smoothed
+        self.peak = max(self.peak, smoothed)
         if smoothed >= self.rest + RELEASE_SHARE * (self.peak - self.rest):
-            self.released_at = None
+            if self.released_at is not None:
+                self._rise_again(t)
             if len(samples) % LOOK_EVERY == 0 and self._rests_higher(t, usual):
                 return "rebased"
             return "up"
         if self.released_at is None:
             self.released_at = len(samples) - 1
         return "released" if t - samples[self.released_at][0] >= _hold_s(usual) else "up"
+
+    def _rise_again(self, t: float) -> None:
+        begin_s = self.samples[0][0] if self.again_s is None else self.again_s
+        self.longest_s = max(self.longest_s, self.samples[self.released_at or 0][0] - begin_s)
+        self.released_at, self.again_s = None, t
 
     def _rests_higher(self, t: float, usual: Usual) -> bool:
         """Pressure may still swing up from a level where it mostly rests, only higher now.

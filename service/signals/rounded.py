@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from typing import Final
 
 from service.signals.lines import Sample, fit
+from service.signals.notch import under_rims
 from service.signals.onset import REST_S, onset
 from service.signals.ramp_line import middle
-from service.signals.release import before_fall
+from service.signals.release import before_fall, fall_time
 from service.signals.shape import Shape, highest, scatter
 
 #: Further under the level followed (cmH2O), samples before a start are a gasp and not rest.
 REST_NEAR_CMH2O: Final = 0.5
+#: Samples that span less may be the upswing out of an effort.
+NEAR_S: Final = 0.07
 #: Start and end of such an inflation are known to about so much, and it is no noisier than this.
 ROUND_SD_S: Final = 0.02
 MAX_NOISE_SHARE: Final = 0.03
@@ -27,8 +30,9 @@ def read_rounded(
     limit: float,
 ) -> Shape:
     """A squeezed bag, or an inflation with a pause: a ramp up to its peak only, or none at all."""
-    near = [p for t, p in resting if t >= rise[0][0] - REST_S]
-    base = sum(near) / len(near) if len(near) >= 3 else rest
+    near = [s for s in resting if s[0] >= rise[0][0] - REST_S]
+    is_telling = len(near) >= 3 and near[-1][0] - near[0][0] >= NEAR_S
+    base = sum([p for _, p in near]) / len(near) if is_telling else rest
     if base < rest - REST_NEAR_CMH2O:
         base = rest
     height = peak - base
@@ -67,7 +71,8 @@ def read_rounded(
         residual_cmh2o=limit if curve is None else curve.scatter,
         rest_scatter_cmh2o=noise,
         last=last,
-        fall_s=rise[min(half + 1, len(rise) - 1)][0] - end_s,
+        notch_cmh2o=under_rims(rise[: last + 1]),
+        fall_s=fall_time(rise, half, base),
         samples=last + 1,
     )
 

@@ -5,8 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from service.signals.lines import Sample
+
+#: A sensor at its limit repeats one value: so often, and for so long.
+PINNED_SAMPLES: Final = 5
+PINNED_S: Final = 0.03
 
 
 @dataclass(slots=True)
@@ -38,7 +43,10 @@ class Shape:
     profile_cmh2o: tuple[float, ...] | None
     residual_cmh2o: float
     rest_scatter_cmh2o: float
-    #: Index of the last sample before the release, and how long pressure took to fall by half.
+    #: How far two samples in a row lie under its form: an effort that pulled against it.
+    notch_cmh2o: float
+    #: Index of the last sample before the release; pressure fell from 90 to 50 % of its
+    #: height within `fall_s`.
     last: int
     fall_s: float
     samples: int
@@ -66,3 +74,16 @@ def scatter(resting: Sequence[Sample]) -> float:
         return 0.0
     mean = sum([p for _, p in recent]) / n
     return math.sqrt(sum([(p - mean) ** 2 for _, p in recent]) / (n - 1))
+
+
+def pinned(samples: Sequence[Sample]) -> bool:
+    """Whether the top is one value again and again: flat as no lung and no valve makes it."""
+    highest_cmh2o = max([p for _, p in samples])
+    count = [p for _, p in samples].count(highest_cmh2o)
+    return count <= 0.9 * len(samples) and flat_top(samples, highest_cmh2o)
+
+
+def flat_top(samples: Sequence[Sample], highest_cmh2o: float) -> bool:
+    """Whether many of these samples, over some time, show that highest value."""
+    times = [t for t, p in samples if p == highest_cmh2o]
+    return len(times) >= PINNED_SAMPLES and times[-1] - times[0] >= PINNED_S
