@@ -4,31 +4,36 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import fields, replace
 from functools import cache
 from itertools import pairwise
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from wave_shapes import BEGIN_S, Expiration, Sample, Ventilation
+from pressure_course import BEGIN_S, Bump, Course, Push, even, squeeze
+from pydantic import TypeAdapter
+from wave_shapes import Expiration, Sample
 
-from service.signals.breaths import Breath, BreathFinder, Inflation
+from service.signals.breaths import BreathFinder, Found
 from service.signals.capnogram import Capnogram, Co2Breath
 from service.signals.windows import Extremes
 
 
 @cache
 def _pressure() -> tuple[Sample, ...]:
-    """Half a minute with noise, drift, lost samples, a lost stretch and an effort."""
+    """Noise, drift, lost samples, a lost stretch, efforts, coughs, a squeezed bag, a limit."""
+    course = Course(pushes=even(15, 0.6, 1.4, 14.0), noise_cmh2o=0.1, limit_cmh2o=30.0)
+    course.pushes.append(Push(35.0, 1.1, 18.0, form=squeeze))
+    course.pushes += [Push(38.0 + 2.0 * n, 0.6, 32.0 if n == 2 else 12.0) for n in range(5)]
+    course.bumps = [Bump(11.75, 0.2, -3.0), Bump(15.2, 0.3, -3.0), Bump(14.3, 0.2, -5.0)]
+    course.bumps += [Bump(19.2, 0.1, 25.0), Bump(21.1, 0.08, 25.0), Bump(21.25, 0.08, 30.0)]
+    course.peep = lambda t: 0.5 * math.sin(t / 5.0)
     chance = random.Random(1)
-    clean = Ventilation(0.6, 1.4, noise=0.1).samples(15)
-    samples: list[Sample] = []
-    for t, p in clean:
-        after_s = t - BEGIN_S
-        drift = 0.5 * math.sin(after_s / 5.0)
-        effort = 3.0 if 8.0 < after_s < 8.2 else 0.0
-        lost = chance.random() < 0.02 or 20.0 < after_s < 20.7
-        samples.append((t, None if lost else p + drift - effort))
-    return tuple(samples)
+    return tuple(
+        (t, None if chance.random() < 0.02 or 25.0 < t - BEGIN_S < 25.7 else p)
+        for t, p in course.samples()
+    )
 
 
 @cache
@@ -38,7 +43,8 @@ def _co2() -> tuple[Sample, ...]:
     return tuple((t, None if chance.random() < 0.05 else c) for t, c in wave.samples(40))
 
 
-CUTS = st.lists(st.integers(0, 3100), max_size=60).map(sorted)
+CUTS = st.lists(st.integers(0, 4900), max_size=60).map(sorted)
+STATE = TypeAdapter(BreathFinder)
 
 
 def _pieces(samples: tuple[Sample, ...], cuts: list[int]) -> list[list[Sample]]:
@@ -47,24 +53,48 @@ def _pieces(samples: tuple[Sample, ...], cuts: list[int]) -> list[list[Sample]]:
 
 
 def _breaths(
-    samples: tuple[Sample, ...], cuts: list[int]
-) -> tuple[list[Inflation], list[Breath], BreathFinder]:
+    samples: tuple[Sample, ...], cuts: list[int], *, stored: bool = False
+) -> tuple[Found, BreathFinder]:
+    """All that is found, in order, and the state at the end; each piece from a stored state."""
     finder = BreathFinder()
-    inflations: list[Inflation] = []
-    breaths: list[Breath] = []
+    total = Found()
     for piece in _pieces(samples, cuts):
-        found = finder.feed(piece, "d:e:1")
-        inflations += found.inflations
-        breaths += found.breaths
-    return inflations, breaths, finder
+        if stored:
+            finder = STATE.validate_json(STATE.dump_json(finder))
+        _gather(total, finder.feed(piece, "d:e:1"))
+    end = replace(finder)
+    _gather(total, STATE.validate_json(STATE.dump_json(finder)).finish())
+    return total, end
 
 
-@settings(max_examples=60)
+def _gather(total: Found, found: Found) -> None:
+    for part in fields(Found):
+        getattr(total, part.name).extend(getattr(found, part.name))
+
+
+def test_the_stream_holds_all_that_can_be_found() -> None:
+    whole, _ = _breaths(_pressure(), [])
+    assert {one.kind for one in whole.inflations} == {"ventilator", "assisted", "hand"}
+    assert len(whole.inflations) >= 18
+    assert len(whole.breaths) == len(whole.inflations)
+    assert whole.efforts
+    assert len(whole.artefacts) >= 2
+    assert any("limit" in one.doubt for one in whole.inflations)
+    assert any("lost" in one.doubt for one in whole.inflations)
+    assert any(one.effort_cmh2o is not None for one in whole.inflations)
+
+
+@settings(max_examples=60, deadline=None)
 @given(CUTS)
 def test_pressure(cuts: list[int]) -> None:
-    whole = _breaths(_pressure(), [])
-    assert len(whole[0]) > 10
-    assert _breaths(_pressure(), cuts) == whole
+    # Data classes compare all of their fields, floats bit for bit.
+    assert _breaths(_pressure(), cuts) == _breaths(_pressure(), [])
+
+
+@settings(max_examples=25, deadline=None)
+@given(CUTS)
+def test_pressure_with_a_stored_state_at_each_cut(cuts: list[int]) -> None:
+    assert _breaths(_pressure(), cuts, stored=True) == _breaths(_pressure(), [])
 
 
 @settings(max_examples=60)
@@ -80,9 +110,12 @@ def test_co2(cuts: list[int]) -> None:
     assert run(cuts) == whole
 
 
-def test_sample_by_sample() -> None:
+@pytest.mark.parametrize("step", [1, 7])
+def test_sample_by_sample(step: int) -> None:
     samples = _pressure()
-    assert _breaths(samples, list(range(len(samples)))) == _breaths(samples, [])
+    cuts = list(range(0, len(samples), step))
+    assert _breaths(samples, cuts) == _breaths(samples, [])
+    assert _breaths(samples, cuts[:: max(1, 40 // step)], stored=True) == _breaths(samples, [])
 
 
 @settings(max_examples=100)
