@@ -145,18 +145,18 @@ def _stuck(
     baseline, driving = full
     finder, extremes = bedside.finder, bedside.paw.extremes
     third = extremes.over(now_s, min(lasts_s / 3.0, extremes.keep_s))
-    if third is None or finder.smoothed is None or finder.released_at is not None:
+    if third is None or finder.smoothed is None or finder.rise.released_at is not None:
         return None
     if third[0] - baseline < LET_GO * driving:
         return None
     height = finder.smoothed - baseline
     if height > BEYOND * driving:
         return _Plain("exhalation-blocked", lasts_s)
-    two_thirds = _pressure_at(finder.rising, 2.0 * lasts_s / 3.0)
+    two_thirds = _pressure_at(finder.rise.samples, 2.0 * lasts_s / 3.0)
     if finder.smoothed - two_thirds > STILL_RISING * height:
         return _Plain("unclear", lasts_s, UNCLEAR_CONFIDENCE)
     # A leak that leaves pressure just under the target takes long to come there.
-    in_time = _pressure_at(finder.rising, ti_s) - baseline >= IN_TIME * driving
+    in_time = _pressure_at(finder.rise.samples, ti_s) - baseline >= IN_TIME * driving
     if in_time and height >= AT_TARGET * driving:
         return _Plain("exhalation-blocked", lasts_s)
     change = bedside.changes.change
