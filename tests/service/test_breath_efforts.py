@@ -98,3 +98,14 @@ def test_noise_and_heartbeat_are_no_efforts(rate_hz: float) -> None:
     found = read(course.samples())
     assert [one.kind for one in found.inflations] == ["ventilator"] * 20
     assert found.efforts == []
+
+
+@pytest.mark.parametrize("drop", [1.5, 2.0, 4.0])
+def test_a_lower_rest_that_lasts_until_the_inflation_is_no_effort(drop: float) -> None:
+    # PEEP is taken back 0.6 s before an inflation.
+    course = Course(pushes=even(14), noise_cmh2o=0.03)
+    course.peep = lambda t: 5.0 if t < 17.4 else 5.0 - drop
+    inflations = read(course.samples()).inflations
+    assert [one.kind for one in inflations] == ["ventilator"] * 14
+    for number, one in enumerate(inflations):
+        assert one.baseline_cmh2o == pytest.approx(5.0 if number < 7 else 5.0 - drop, abs=0.3)

@@ -126,3 +126,12 @@ def test_a_pause_is_released_at_once() -> None:
     for one in found.inflations:
         assert one.ti_s == pytest.approx(3.0, abs=0.03)
         assert one.effort_cmh2o is None
+
+
+def test_three_coughs_while_the_ventilator_pauses_are_artefacts() -> None:
+    course = Course(pushes=even(10), noise_cmh2o=0.03)
+    course.bumps = [Bump(course.pushes[-1].end_s + 6.0 + 0.9 * n, 0.1, 25.0) for n in range(3)]
+    course.pushes += [Push(course.pushes[-1].end_s + 10.0 + 2.0 * n, TI_S, 10.0) for n in range(5)]
+    found = read(course.samples())
+    assert len(found.artefacts) == 3
+    assert [one.kind for one in found.inflations] == ["ventilator"] * 15
