@@ -134,7 +134,10 @@ def _search(
         best, at, ss, st, tt = result
         if gained <= 1e-4 * best:
             break
-    information = ss - (st * st / tt if tt > 0.0 else 0.0)
+    # The time constant is known to a factor of its own size at worst, whatever the samples say.
+    variance = best / max(1, len(window) - 2)
+    known_tt = tt + variance / (tau * tau)
+    information = ss - (st * st / known_tt if known_tt > 0.0 else 0.0)
     return start_s, tau, 1.0 / math.sqrt(information) if information > 0.0 else 0.0
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from typing import Final
 
@@ -33,14 +34,15 @@ def base_before(
     if not resting:
         return rest, 0.0, 0.0
     begun_t, base = resting[0][0], rest
-    first_t, before = begun_t, list(resting[:1])
+    first_t, before = begun_t, resting[:1]
     for _ in range(BASE_ROUNDS):
         # The believed rest may have crept up a shallow ramp: so the first guess is too late.
         first_t = meets(curve, base, resting[-1][0], begun_t, end_s)
         span_s = min(REST_S, REST_SHARE * (first_t - begun_t))
-        before = [s for s in resting if first_t - span_s <= s[0] < first_t]
+        end = bisect_left(resting, first_t, key=_time)
+        before = resting[bisect_left(resting, first_t - span_s, hi=end, key=_time) : end]
         if len(before) < 3:
-            before = [s for s in resting if s[0] < first_t][-3:] or [resting[0]]
+            before = resting[max(0, end - 3) : end] or resting[:1]
         guess, base = base, sum([p for _, p in before]) / len(before)
         if abs(base - guess) <= 0.005:
             break
@@ -55,6 +57,10 @@ def base_before(
     if n < 3:
         return base, curve.scatter, curve.scatter
     return base, max(line.scatter, curve.scatter) / math.sqrt(n), line.scatter
+
+
+def _time(sample: Sample) -> float:
+    return sample[0]
 
 
 def meets(curve: Curve, level: float, near_t: float, low_t: float, high_t: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import Final
 
@@ -31,9 +32,14 @@ def profile(
     )
 
 
+def _time(sample: Sample) -> float:
+    return sample[0]
+
+
 def _local(samples: Sequence[Sample], t: float, half_s: float) -> float:
     """Value at `t`: the line through the samples near it, or between its two neighbours."""
-    near = [s for s in samples[1:] if -half_s <= s[0] - t <= half_s]
+    first_at = max(1, bisect_left(samples, t - half_s, key=_time))
+    near = samples[first_at : bisect_right(samples, t + half_s, lo=first_at, key=_time)]
     if len(near) >= 3:
         (first_t, first), (last_t, last) = near[0], near[-1]
         slope = (last - first) / (last_t - first_t)

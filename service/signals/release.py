@@ -20,6 +20,8 @@ STEEP_OVER_S: Final = 0.02
 #: A squeezed bag lets go slowly: this long, or this share of the inflation, from 90 to 50 %.
 SLOW_FALL_S: Final = 0.04
 SLOW_FALL_SHARE: Final = 0.12
+#: A release of which one sample takes such a part (in time constants) shows in a few samples only.
+COARSE: Final = 0.4
 _SQRT_12: Final = math.sqrt(12.0)
 
 
@@ -55,7 +57,11 @@ def end_of(
     # Noise can hide the first part of a slow fall in the ramp.
     slack = max(OFF_SCATTERS * curve.scatter, OFF_SHARE * height)
     hidden_s = -math.log(max(0.2, 1.0 - slack / height)) / per_s
-    end_s = max(t1 - back_s, t0 - min(hidden_s, 0.05))
+    earliest_s = t0 - min(hidden_s, 0.05)
+    if t1 - back_s < earliest_s and per_s * dt > COARSE:
+        # The circuit empties faster than the lung behind it: the first fall was steeper.
+        return t0 + dt / 2.0, dt / _SQRT_12
+    end_s = max(t1 - back_s, earliest_s)
     return min(end_s, t1), max(0.3 * dt, 2.0 * curve.scatter / height / per_s) / 2.0
 
 
