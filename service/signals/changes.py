@@ -155,16 +155,16 @@ class ChangeWatch:
         self.change = Change()
 
     def _judge(self, usual: Marks, still: Rise) -> None:
-        before, newest = self.change, self.recent[-1]
-        seen_before = before is not None and before.cause != "none"
+        before, newest = self.change or Change(), self.recent[-1]
+        seen_before = before.cause != "none"
         now = together(self.recent)
         # Three breaths do not tell how far breaths stray; those of the baseline did.
         now.noise = max(now.noise, usual.scatter / len(self.recent) ** 0.5)
         found = judge(usual, still, now, self.circuit_share, seen_before=seen_before)
         if found.cause != "none":
-            if (before is None or before.cause != found.cause) and _differ(self.recent[-2], newest):
+            if before.cause != found.cause and _differ(self.recent[-2], newest):
                 found.confidence = min(found.confidence, UNDER_WAY_CONFIDENCE)
-            since_s = before.since_s if before is not None else None
+            since_s = before.since_s
             found.since_s = newest.start_s if since_s is None else min(since_s, newest.start_s)
         self.change = found
 

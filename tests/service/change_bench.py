@@ -64,6 +64,7 @@ class Bench:
     settings_known: bool = True
     flow_sensor: Callable[[float, float], float | None] | None = None
     flow_hz: int = PAW_HZ
+    relief_cmh2o: float = 60.0
     late_flow_blocks: int = 0
     told: list[Told] = field(default_factory=list)
 
@@ -74,7 +75,7 @@ class Bench:
             CircuitSpec(
                 compliance_ml_per_cmh2o=animal.circuit,
                 valve_resistance_cmh2o_s_per_l=0.02 / (animal.compliance + animal.circuit) * 1e3,
-                relief_cmh2o=60.0,
+                relief_cmh2o=self.relief_cmh2o,
             ),
             LungSpec(
                 compliance_ml_per_cmh2o=animal.compliance,
