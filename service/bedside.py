@@ -134,10 +134,13 @@ class Bedside:
     def lung(self, inflation: Inflation) -> LungReading | None:
         """What the inflation says of the lung; None while no flow is known.
 
-        By the flow wave where the last whole breath had one.
+        By the flow wave where the last whole breath had one: for that breath, and for the newest
+        inflation, whose own breath is not whole yet.
         """
-        whole = self.last_breath is not None and self.last_breath.inflation is inflation
-        integral = self.last_integral if whole else None
+        last = self.last_breath
+        starts = {last.inflation.start_s} if last is not None else set()
+        starts.update(i.start_s for i in list(self.inflations)[-1:])
+        integral = self.last_integral if inflation.start_s in starts else None
         key = (inflation.start_s, self.settings.reference if self.settings else "", integral)
         if self.lung_read is None or self.lung_read[0] != key:
             self.lung_read = (key, lung_of(inflation, self.settings, integral))

@@ -7,7 +7,6 @@ from typing import Final
 
 from service.bedside import Bedside
 from service.facts.factset import FactSet, Read, current, difference, fresh_s, ratio, since
-from service.lung import lung_of
 from service.physiology.uncertain import Uncertain
 from service.signals.breaths import Inflation
 
@@ -104,7 +103,7 @@ def _put_shape(last: Inflation, facts: FactSet) -> None:
 def _put_lung(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
     read = Read(last.quality, last.doubt)
     # A flow wave tells the volume of the last whole breath, a ramp the lung at the last inflation.
-    lung = lung_of(last, bedside.settings, bedside.last_integral)
+    lung = bedside.lung(last)
     if lung is None:
         for name in LUNG_FACTS:
             facts.put(name, None, "fresh gas flow not known")
