@@ -32,7 +32,8 @@ def test_an_effort_that_starts_an_inflation(depth: float, length_s: float, rate_
     assert found.efforts == []
     for number, one in enumerate(found.inflations):
         assert one.kind == ("assisted" if number in PULLED else "ventilator")
-        assert one.ti_s == pytest.approx(0.8, abs=0.025)
+        # Two samples: at 50 a second a sudden release lies anywhere between two of them.
+        assert one.ti_s == pytest.approx(0.8, abs=max(0.025, 2.0 / rate_hz))
         if number in PULLED:
             assert one.effort_cmh2o == pytest.approx(depth, rel=DEPTH_SHARE)
         else:
