@@ -57,8 +57,7 @@ def read(
     limit = height * max(RAMP_SCATTER_SHARE, min(MAX_SCATTER_SHARE, RAMP_SCATTERS * noise / height))
     curve = fit_undisturbed(middle(rise, half, rest, height), limit)
     last = last_on(rise, half, curve, height)
-    if 8 < last < half - 1:
-        # A slow release took part in the first fit.
+    if last > 8:
         curve = fit_undisturbed(middle(rise, last, rest, height), limit)
         last = last_on(rise, half, curve, height)
     fall_s = rise[min(half + 1, len(rise) - 1)][0] - rise[last][0]

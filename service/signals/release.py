@@ -21,7 +21,7 @@ STEEP_OVER_S: Final = 0.02
 SLOW_FALL_S: Final = 0.04
 SLOW_FALL_SHARE: Final = 0.12
 #: A release of which one sample takes such a part (in time constants) shows in a few samples only.
-COARSE: Final = 0.4
+COARSE: Final = 0.8
 _SQRT_12: Final = math.sqrt(12.0)
 
 
