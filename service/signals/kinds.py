@@ -14,6 +14,8 @@ Kind = Literal["ventilator", "spontaneous", "assisted", "hand", "artefact"]
 #: What is usual follows each inflation with this weight.
 LEARN_SHARE: Final = 0.3
 KNOWN_AFTER: Final = 3
+#: A time between breaths counts as at most so many times the usual one.
+MOST_OF_USUAL: Final = 2.0
 #: Nothing so short is an inflation.
 MIN_TI_S: Final = 0.03
 #: Shorter than this share of a usual inflation, and no ramp: a cough or a knock.
@@ -127,9 +129,17 @@ class Usual:
         self.baseline_cmh2o = _towards(self.baseline_cmh2o, inflation.baseline_cmh2o)
         self.ti_s = _towards(self.ti_s, inflation.ti_s)
         if inflation.period_s is not None and not has_changed:
-            self.period_s = _towards(self.period_s, inflation.period_s)
+            self.period_s = _towards(self.period_s, _no_pause(self.period_s, inflation.period_s))
         if te_s is not None and not has_changed:
-            self.te_s = _towards(self.te_s, te_s)
+            self.te_s = _towards(self.te_s, _no_pause(self.te_s, te_s))
+
+
+def _no_pause(usual_s: float | None, time_s: float) -> float:
+    """A time between breaths, but no more of it than a change of settings would show.
+
+    After a disconnection it tells how long that was, and nothing of what is usual.
+    """
+    return time_s if usual_s is None else min(time_s, MOST_OF_USUAL * usual_s)
 
 
 def _towards(usual: float | None, value: float) -> float:

@@ -18,7 +18,7 @@ MAX_RELEASE_HOLD_S: Final = 0.9
 #: A rise that lasts so many usual periods (and at least so long) may rest on a raised level.
 REBASE_PERIODS: Final = 2.0
 REBASE_S: Final = 5.0
-#: A breath that no other follows for this long is closed, its expiratory time unknown.
+#: More samples of a rise are thinned out; how often (in samples) a raised level is looked for.
 MAX_KEPT_SAMPLES: Final = 4000
 LOOK_EVERY: Final = 8
 
@@ -59,10 +59,10 @@ class Rise:
     ) -> Literal["up", "released", "rebased"]:
         """Take one sample; `rebased` says that it only rests on a raised level."""
         samples = self.samples
-        if len(samples) < MAX_KEPT_SAMPLES:
-            samples.append((t, pressure))
-        else:
-            samples[-1] = (t, pressure)
+        samples.append((t, pressure))
+        if len(samples) > MAX_KEPT_SAMPLES and self.released_at is None:
+            # A long one is kept whole, with every second sample.
+            del samples[1:-1:2]
         self.peak = max(self.peak, smoothed)
         if smoothed >= self.rest + RELEASE_SHARE * (self.peak - self.rest):
             if self.released_at is not None:
