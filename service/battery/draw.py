@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from service.physiology.uncertain import Z95
+
 #: The quick mean shows a change of load, the slow one is steady between changes (s).
 QUICK_S: Final = 60.0
 SLOW_S: Final = 1800.0
@@ -18,8 +20,7 @@ CHANGED_S: Final = 120.0
 CURRENT_FRESH_S: Final = 120.0
 #: Scatter has to be seen over so many readings before a change can be told from it.
 ENOUGH_READINGS: Final = 6
-#: One-sided 95 % of a normal error, and the share that a current sensor may be wrong by.
-SIGMAS_95: Final = 1.645
+#: The share that a current sensor may be wrong by.
 SENSOR_SHARE: Final = 0.02
 #: The first readings may be those of a start.
 EARLY_SHARE: Final = 0.10
@@ -66,7 +67,7 @@ class Draw:
         """How far the mean may be below the true draw (95 %, one side), as a share of it."""
         if self.slow_a <= 0.0 or self.readings < ENOUGH_READINGS:
             return EARLY_SHARE
-        return SENSOR_SHARE + SIGMAS_95 * self._error(SLOW_S) / self.slow_a
+        return SENSOR_SHARE + Z95 * self._error(SLOW_S) / self.slow_a
 
     def _average(self, current_a: float, elapsed_s: float) -> None:
         if self.readings == 0:

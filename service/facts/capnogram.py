@@ -9,7 +9,8 @@ from typing import Final
 from service.bedside import Bedside
 from service.facts.factset import FactSet, current
 from service.known import Reading
-from service.physiology.capnometry import corrected_etco2, expected_minute_volume_ml_per_min
+from service.physiology import allometry
+from service.physiology.capnometry import corrected_etco2
 from service.signals.capnogram import Co2Breath
 from service.signals.capnogram_agreement import MAX_DELAY_S, agreement
 from service.signals.capnogram_baseline import BREATHS, Inspired, baseline_of, lag_left_mmhg
@@ -192,7 +193,9 @@ def _corrected(bedside: Bedside, now_ms: int, last: Co2Breath, facts: FactSet) -
     if patient is not None:
         why = "body mass unknown"
         if patient.mass_kg is not None:
-            expected = expected_minute_volume_ml_per_min(patient.class_, patient.mass_kg)
+            expected = allometry.expected(
+                "minute_volume_ml_per_min", patient.class_, patient.mass_kg
+            )
             why = f"no minute volume to expect of a {patient.class_}"
     made = corrected_etco2(
         last.etco2_mmhg,

@@ -14,17 +14,16 @@ from functools import lru_cache
 from statistics import NormalDist
 from typing import Final
 
-from service.physiology import allometry
-from service.physiology.gas_exchange import analyser_peak_share
+from service.physiology.gas_exchange import analyser_peak_share, undiluted_share
 from service.physiology.timing import not_negative, positive
+from service.physiology.uncertain import Z95
 
 #: Expected minute volume is right to 20 % (the bound is a simple mixing, no published figure):
 #: taken as the 90 % range of a normal deviation of its logarithm.
-_Z90: Final = 1.645
-MINUTE_VOLUME_SD: Final = 0.2 / _Z90
+MINUTE_VOLUME_SD: Final = 0.2 / Z95
 #: A known rise time, and the time for which expired gas stands at the sensor, are right to 15 %.
-KNOWN_RISE_SD: Final = 0.15 / _Z90
-PLATEAU_SD: Final = 0.15 / _Z90
+KNOWN_RISE_SD: Final = 0.15 / Z95
+PLATEAU_SD: Final = 0.15 / Z95
 #: 10-90 % rise times (s) and sampling flows (mL/min; 0 is mainstream) of analysers in use, evenly
 #: likely between these when not known (common practice, no source).
 RISE_S: Final = (0.06, 0.40)
@@ -59,28 +58,6 @@ class Correction:
         return self.hidden_share > HIDDEN_SHARE
 
 
-def expected_minute_volume_ml_per_min(class_: str, mass_kg: float) -> float | None:
-    """Resting minute volume by allometry in mL/min; None for a class without a line."""
-    if class_ == "mammal":
-        return allometry.mammal(mass_kg).minute_volume_ml_per_min
-    if class_ == "bird":
-        return allometry.bird(mass_kg).minute_volume_ml_per_min
-    return None
-
-
-def undiluted_share(minute_volume_ml_per_min: float, sampling_ml_per_min: float) -> float:
-    """Most that can be expired gas of what a sampling line draws, from 0 to 1.
-
-    Mass mixing: the animal gives so much a minute, the line takes so much. A bound, no published
-    figure; right to about 20 %. Mainstream (0 mL/min) dilutes nothing.
-    """
-    positive(minute_volume_ml_per_min=minute_volume_ml_per_min)
-    not_negative(sampling_ml_per_min=sampling_ml_per_min)
-    if sampling_ml_per_min <= minute_volume_ml_per_min:
-        return 1.0
-    return minute_volume_ml_per_min / sampling_ml_per_min
-
-
 @lru_cache(maxsize=1024)
 def corrected_etco2(
     measured_mmhg: float,
@@ -101,6 +78,10 @@ def corrected_etco2(
     positive(measured_mmhg=measured_mmhg, expired_s=expired_s)
     if rise_10_90_s is not None:
         positive(rise_10_90_s=rise_10_90_s)
+    if minute_volume_ml_per_min is not None:
+        positive(minute_volume_ml_per_min=minute_volume_ml_per_min)
+    if sampling_ml_per_min is not None:
+        not_negative(sampling_ml_per_min=sampling_ml_per_min)
     start = min(start_mmhg, measured_mmhg)
     true: list[float] = []
     for u, v, w, x in _SPREAD:
@@ -113,9 +94,10 @@ def corrected_etco2(
         undiluted = 1.0
         if minute_volume_ml_per_min is not None:
             flow = _between(SAMPLING_ML_PER_MIN, x, sampling_ml_per_min)
-            undiluted = undiluted_share(
-                minute_volume_ml_per_min * _about(w, MINUTE_VOLUME_SD), flow
-            )
+            if flow > 0.0:
+                undiluted = undiluted_share(
+                    minute_volume_ml_per_min * _about(w, MINUTE_VOLUME_SD), flow
+                )
         true.append((start + (measured_mmhg - start) / lag) / undiluted)
     true.sort()
     low, middle, high = (true[int(share * _DRAWS)] for share in (0.05, 0.5, 0.95))

@@ -11,8 +11,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp, log, sqrt
+from math import exp, log
 from typing import Final
+
+from service.physiology.uncertain import Z95
+from service.signals.lines import Curve, fit
 
 #: Labels of a course.
 COURSES: Final = ("washout", "sudden-loss", "gradual", "steady", "varying")
@@ -45,7 +48,6 @@ FEWEST_BREATHS: Final = 4
 LEAST_MMHG: Final = 0.1
 #: Two-sided 90 % points of Student's t for 1, 2, 3 ... degrees of freedom, then the normal one.
 _T90: Final = (6.314, 2.920, 2.353, 2.132, 2.015, 1.943, 1.895, 1.860, 1.833, 1.812)
-_Z90: Final = 1.645
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +71,6 @@ class Since:
     usual_period_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    slope: float
-    error: float
-    deviation: float
-    points: int
-
-
 def course_of(etco2_mmhg: Sequence[float], since: Since | None = None) -> Course | None:
     """Name the course of end-tidal values (mmHg), one a breath, oldest first.
 
@@ -97,15 +91,15 @@ def course_of(etco2_mmhg: Sequence[float], since: Since | None = None) -> Course
 
 
 def _trend(values: list[float]) -> Course:
-    fit = _fitted(values)
-    change = abs(fit.slope) * (len(values) - 1)
-    if fit.deviation > VARYING_SD:
+    line = _fitted(values)
+    change = abs(line.slope) * (len(values) - 1)
+    if line.scatter > VARYING_SD:
         label = "varying"
-    elif len(values) >= TREND_BREATHS and change >= log(TREND_CHANGE) and _sure(fit):
+    elif len(values) >= TREND_BREATHS and change >= log(TREND_CHANGE) and _sure(line):
         label = "gradual"
     else:
         label = "steady"
-    return _named(label, fit)
+    return _named(label, line)
 
 
 def _lost(values: list[float], since: Since | None) -> bool:
@@ -133,49 +127,42 @@ def _run(values: list[float]) -> int:
     return length
 
 
-def _washing(values: list[float]) -> _Fit | None:
+def _washing(values: list[float]) -> Curve | None:
     """The longest part of the last run that falls as a washout does."""
     for length in range(_run(values), FEWEST_BREATHS - 1, -1):
-        fit = _washout(values[-length:])
-        if fit is not None:
-            return fit
+        line = _washout(values[-length:])
+        if line is not None:
+            return line
     return None
 
 
-def _washout(run: list[float]) -> _Fit | None:
+def _washout(run: list[float]) -> Curve | None:
     steps = [log(later / earlier) for earlier, later in pairwise(run)]
     if sum(step <= log(FALL) for step in steps) < WASHOUT_FALLS:
         return None
     if min(steps) < LARGEST_STEP_SHARE * sum(steps):
         return None
-    fit = _fitted(run)
-    if steps[0] > FIRST_STEP_SHARE * fit.slope:
+    line = _fitted(run)
+    if steps[0] > FIRST_STEP_SHARE * line.slope:
         return None
     lowest, highest = WASHOUT_RATIO
-    return fit if lowest <= exp(fit.slope) <= highest else None
+    return line if lowest <= exp(line.slope) <= highest else None
 
 
-def _fitted(values: list[float]) -> _Fit:
-    """Least squares of the logarithm over the number of the breath."""
-    count = len(values)
-    logs = [log(value) for value in values]
-    middle, level = (count - 1) / 2.0, sum(logs) / count
-    spread = sum((i - middle) ** 2 for i in range(count))
-    slope = sum((i - middle) * y for i, y in enumerate(logs)) / spread
-    rest = sum((y - level - slope * (i - middle)) ** 2 for i, y in enumerate(logs))
-    deviation = sqrt(rest / (count - 2))
-    return _Fit(slope, deviation / sqrt(spread), deviation, count)
+def _fitted(values: list[float]) -> Curve:
+    """The line through the logarithms over the number of the breath."""
+    return fit([(float(i), log(value)) for i, value in enumerate(values)], may_bend=False)
 
 
-def _doubt(fit: _Fit) -> float:
-    freedom = fit.points - 2
-    return fit.error * (_T90[freedom - 1] if freedom <= len(_T90) else _Z90)
+def _doubt(line: Curve) -> float:
+    freedom = line.count - 2
+    return line.slope_sd * (_T90[freedom - 1] if freedom <= len(_T90) else Z95)
 
 
-def _sure(fit: _Fit) -> bool:
-    return abs(fit.slope) > _doubt(fit)
+def _sure(line: Curve) -> bool:
+    return abs(line.slope) > _doubt(line)
 
 
-def _named(label: str, fit: _Fit) -> Course:
-    doubt = _doubt(fit)
-    return Course(label, exp(fit.slope), exp(fit.slope - doubt), exp(fit.slope + doubt), fit.points)
+def _named(label: str, line: Curve) -> Course:
+    doubt, slope = _doubt(line), line.slope
+    return Course(label, exp(slope), exp(slope - doubt), exp(slope + doubt), line.count)

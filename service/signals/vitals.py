@@ -18,6 +18,7 @@ from typing import Final
 
 from service.physiology import oxygen
 from service.physiology.apnoea import store_time_s
+from service.signals.lines import fit
 
 #: A doubted saturation that stays is believed after this; the next doubt is that far away (ms).
 DOUBT_MS: Final = 3_000
@@ -91,11 +92,8 @@ class Trend:
         start = self.believed[0][0]
         if self.believed[-1][0] - start < TREND_MIN_MS:
             return None
-        times = [(at - start) / _MS_PER_MIN for at, _ in self.believed]
-        middle = sum(times) / len(times)
-        spread = sum((t - middle) ** 2 for t in times)
-        joint = sum((t - middle) * v for t, (_, v) in zip(times, self.believed, strict=True))
-        return joint / spread
+        minutes = [((at - start) / _MS_PER_MIN, value) for at, value in self.believed]
+        return fit(minutes, may_bend=False).slope
 
 
 @dataclass(slots=True)

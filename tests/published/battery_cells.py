@@ -11,8 +11,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import subprocess
-import sys
 import tarfile
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
@@ -20,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from published.fetching import CannotFetchError, download
 
 from service.bedside import Bedside
 from service.facts import facts_of
@@ -36,10 +35,6 @@ REPORT_EVERY_S = 10
 Array = npt.NDArray[np.float64]
 #: What the gauge shows for the charge drawn in Ah.
 Gauge = Callable[[float], float]
-
-
-class CannotFetchError(RuntimeError):
-    """The package index cannot be reached."""
 
 
 @dataclass(frozen=True)
@@ -165,7 +160,7 @@ class Cells:
     def __init__(self, cache: Path) -> None:
         archive = cache / ARCHIVE
         if not archive.is_file():
-            _download(cache)
+            download(PACKAGE, cache)
         with tarfile.open(archive) as package:
             self._pieces = {
                 name: list(_pieces(package, f"{name}.csv"))
@@ -214,14 +209,6 @@ class Cells:
                 for name in ("times_s", "current_a", "voltage_v", "drawn_ah")
             )
         )
-
-
-def _download(cache: Path) -> None:
-    command = [sys.executable, "-m", "pip", "download", PACKAGE, "--quiet", "--no-deps"]
-    command += ["--no-binary", ":all:", "--dest", str(cache)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
-    if done.returncode != 0:
-        raise CannotFetchError(done.stderr.strip()[-500:])
 
 
 def _pieces(package: tarfile.TarFile, name: str) -> Iterator[Piece]:

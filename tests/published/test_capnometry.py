@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.physiology import allometry, capnometry, gas_exchange
-from service.physiology.capnometry import corrected_etco2, undiluted_share
+from service.physiology import allometry, gas_exchange
+from service.physiology.capnometry import corrected_etco2
+from service.physiology.gas_exchange import undiluted_share
 
 #: Simple mass mixing: a bound, no published figure.
 BOUND = 0.20
@@ -21,7 +22,8 @@ BOUND = 0.20
 )
 def test_undiluted_share(kg: float, sampling: float, share: float) -> None:
     # Stahl 1967 minute volume over the draw of the sampling line; computed.
-    volume = capnometry.expected_minute_volume_ml_per_min("mammal", kg)
+    volume = allometry.expected("minute_volume_ml_per_min", "mammal", kg)
+    assert volume is not None
     assert volume == allometry.mammal(kg).minute_volume_ml_per_min
     assert undiluted_share(volume, sampling) == pytest.approx(share, rel=1e-3)
 
@@ -35,10 +37,10 @@ def test_forty_is_seen_as_eighteen() -> None:
 def test_expected_minute_volume_by_class() -> None:
     # Birds after Lasiewski & Calder 1971 (worked value 112.4 mL/min at 0.3 kg); no line for the
     # rest, whose breathing follows no mass.
-    bird = capnometry.expected_minute_volume_ml_per_min("bird", 0.3)
+    bird = allometry.expected("minute_volume_ml_per_min", "bird", 0.3)
     assert bird == pytest.approx(112.4, rel=1e-3)
-    assert capnometry.expected_minute_volume_ml_per_min("reptile", 0.3) is None
-    assert capnometry.expected_minute_volume_ml_per_min("amphibian", 0.3) is None
+    assert allometry.expected("minute_volume_ml_per_min", "reptile", 0.3) is None
+    assert allometry.expected("minute_volume_ml_per_min", "amphibian", 0.3) is None
 
 
 @pytest.mark.parametrize(
