@@ -44,8 +44,6 @@ KEPT_BREATHS: Final = 6
 KEPT_ETCO2: Final = 40
 KEPT_POWER: Final = 6
 KEPT_EFFORTS: Final = 40
-
-
 #: Start of the inflation, message of the settings, volume by a flow wave.
 LungKey = tuple[float, str, Uncertain | None]
 
@@ -222,6 +220,7 @@ class Bedside:
             self.inflations.clear()
             self.efforts.clear()
         samples = _feed(self.paw, piece)
+        _follow_extremes(self.paw, samples)
         self._keep_found(self.finder.feed(samples, piece.block.reference), completed)
 
     def _keep_found(self, found: Found, completed: Completed) -> None:
@@ -263,6 +262,7 @@ class Bedside:
         if _set_back(self.co2, piece):
             self.co2_breaths.clear()
         samples = _feed(self.co2, piece)
+        _follow_extremes(self.co2, samples)
         for breath in self.capnogram.feed(samples, piece.block.reference):
             self.co2_breaths.append(breath)
             completed.co2_breaths.append(breath)
@@ -283,15 +283,10 @@ class Bedside:
         for name, quantity in message.values.items():
             if late and _newer(self.numerics.get(name), message):
                 continue
-            usable = quantity.status != "questionable"
+            value = _value(quantity)
             self.numerics[name] = Reading(
-                quantity.value if usable else None,
-                quantity.status,
-                message.at,
-                received_ms,
-                reference,
+                value, quantity.status, message.at, received_ms, reference
             )
-            value = self.numerics[name].value
             if value is not None:
                 mass_kg = self.patient.mass_kg if self.patient else None
                 self.vitals.take(name, value, message.at, received_ms, mass_kg)
@@ -425,8 +420,11 @@ def _feed(channel: Channel, piece: Piece) -> list[tuple[float, float | None]]:
     channel.end_s = block.end_s
     channel.received_ms = block.received_ms
     channel.reference = block.reference
+    return samples
+
+
+def _follow_extremes(channel: Channel, samples: list[tuple[float, float | None]]) -> None:
     add = channel.extremes.add
     for t, value in samples:
         if value is not None:
             add(t, value)
-    return samples

@@ -104,7 +104,6 @@ class Watch:
         self.rule_set = rule_set
         self.engine = engine
         self._wanted = rule_set.facts()
-        self._asked = sorted(self._wanted)
         self._instance = instance
         self._cycle_ms = cycle_ms
         self._intake = Intake(places)
@@ -131,7 +130,6 @@ class Watch:
         self.rule_set = rule_set
         self.engine = engine
         self._wanted = rule_set.facts()
-        self._asked = sorted(self._wanted)
         self._limits.clear()
         self._intake.accept(places)
         self.state.rules_sha256 = rule_set.sha256
@@ -265,7 +263,7 @@ class Watch:
 
     def _moment(self, bedside: Bedside, now_ms: int) -> Moment:
         facts = facts_of(bedside, now_ms, self._wanted)
-        asked = {name: facts.values[name] for name in self._asked if name in facts.values}
+        asked = {n: value for n, value in facts.values.items() if n in self._wanted}
         kept, dropped = clean(asked)
         facts.values = kept
         facts.unknown.update(dropped)

@@ -10,6 +10,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Final
 
 from service.bedside import Bedside
@@ -75,7 +76,7 @@ def _put_change(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     change = bedside.changes.change
     if change is None:
         return
-    worst = min(bedside.changes.recent, key=_quality, default=None)
+    worst = min(bedside.changes.recent, key=attrgetter("quality"), default=None)
     read = None if worst is None else Read(worst.quality, worst.doubt)
     facts.put("change.cause", change.cause, read=read)
     facts.put("change.confidence", change.confidence, read=read)
@@ -84,10 +85,6 @@ def _put_change(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     facts.put("change.second", change.second, "nothing else fits", read)
     lasts = None if change.since_s is None else max(0.0, now_s - change.since_s)
     facts.put("change.lasts", lasts, "nothing has changed", read)
-
-
-def _quality(marks: Marks) -> float:
-    return marks.quality
 
 
 def _why_unknown(bedside: Bedside, now_s: float, facts: FactSet) -> str | None:

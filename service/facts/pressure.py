@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from operator import attrgetter
 from statistics import median
 from typing import Final
 
@@ -73,11 +74,18 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     _timing(bedside, facts)
 
 
+def _read(inflation: Inflation) -> tuple[Read, Read]:
+    """How well its form could be read, and its times and pressures.
+
+    A peak at the sensor's limit is at least that high, and a time is known without a ramp.
+    """
+    quality, doubt = inflation.quality, inflation.doubt
+    return Read(quality, doubt), Read(max(0.5, quality), doubt)
+
+
 def _put_inflation(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
     target = facts.values.get("settings.pip_target")
-    read = Read(last.quality, last.doubt)
-    # A peak at the sensor's limit is at least that high, and a time is known without a ramp.
-    sure = Read(max(0.5, last.quality), last.doubt)
+    read, sure = _read(last)
     facts.put("paw.pip", last.pip_cmh2o, read=sure)
     facts.put("paw.pip_median_5", median(i.pip_cmh2o for i in list(bedside.inflations)[-5:]))
     facts.put("paw.pip_over_target", difference(last.pip_cmh2o, target), "no target known", sure)
@@ -93,7 +101,7 @@ def _put_inflation(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
 
 
 def _put_shape(last: Inflation, facts: FactSet) -> None:
-    read = Read(last.quality, last.doubt)
+    read, _ = _read(last)
     why = "no even ramp to read"
     facts.put("breath.step", last.step_cmh2o, why, read)
     facts.put("breath.slope", last.slope_cmh2o_per_s, why, read)
@@ -101,14 +109,13 @@ def _put_shape(last: Inflation, facts: FactSet) -> None:
 
 
 def _put_lung(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
-    read = Read(last.quality, last.doubt)
+    read, sure = _read(last)
     # A flow wave tells the volume of the last whole breath, a ramp the lung at the last inflation.
     lung = bedside.lung(last)
     if lung is None:
         for name in LUNG_FACTS:
             facts.put(name, None, "fresh gas flow not known")
         return
-    sure = Read(max(0.5, last.quality), last.doubt)
     facts.put("volume.method", lung.method)
     facts.put_interval("volume.tidal", lung.tidal_ml, "", sure)
     mass = bedside.patient.mass_kg if bedside.patient else None
@@ -147,9 +154,7 @@ def baseline_facts(bedside: Bedside, facts: FactSet) -> None:
         return
     last = list(bedside.inflations)[-3:]
     # One of three that was read badly moves no median.
-    middle = sorted(last, key=_quality)[(len(last) - 1) // 2]
-    read = Read(middle.quality, middle.doubt)
-    sure = Read(max(0.5, middle.quality), middle.doubt)
+    read, sure = _read(sorted(last, key=attrgetter("quality"))[(len(last) - 1) // 2])
     facts.put(names[0], ratio([i.ti_s for i in last], learnt.get("ti")), read=sure)
     slopes = [i.slope_cmh2o_per_s for i in last if i.slope_cmh2o_per_s is not None]
     facts.put(names[1], ratio(slopes, learnt.get("slope")), "ramp too short to read", read)
@@ -159,7 +164,3 @@ def baseline_facts(bedside: Bedside, facts: FactSet) -> None:
     facts.put(names[2], over, "ramp too short to read", read)
     volumes = [v for v in map(bedside.tidal_volume_ml, last) if v is not None]
     facts.put(names[3], ratio(volumes, learnt.get("volume")), "fresh gas flow not known", sure)
-
-
-def _quality(inflation: Inflation) -> float:
-    return inflation.quality

@@ -10,6 +10,8 @@ from itertools import accumulate, pairwise
 from math import sqrt
 from typing import Final
 
+from service.signals.notch import pits
+
 #: The end value is read from a straight end of the expiration: at first this share of it.
 END_SHARE: Final = 0.5
 #: A stretch that bends by more than this (mmHg, and so many times its own noise) is shortened.
@@ -176,9 +178,7 @@ def notch_in(
         return None
     if times[end] - times[begin] < SMOOTH_UNDER_S * (end - begin):
         part = _without_spikes(part)
-    before = list(accumulate(part, max))
-    after = list(accumulate(reversed(part), max))[::-1]
-    depths = [min(b, a) - v for b, a, v in zip(before, after, part, strict=True)]
+    depths = pits(part)
     depth = max(depths)
     least = max(NOTCH_MMHG, NOTCH_SD * noise)
     if ripple is not None:

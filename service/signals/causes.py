@@ -1,6 +1,6 @@
 """The most likely cause of what differs between a baseline and the last breaths.
 
-Each cause moves the rise of pressure (see `rise`) by one number, the same for all of it:
+Each cause moves the rise of pressure (see `inflation_law`) by one number, the same for all of it:
 
     stiffer chest (a main bronchus alone, too)   s up, A and tau a little down
     narrower tube or airway                      A and tau up, s as before

@@ -5,8 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 Sample = tuple[float, float]
+#: An interval over this is the standard deviation of a moment anywhere within it.
+SQRT_12: Final = math.sqrt(12.0)
+
+
+def time_of(sample: Sample) -> float:
+    """Time of a sample (s), to look for it by."""
+    return sample[0]
 
 
 @dataclass(slots=True)
@@ -58,7 +66,7 @@ class Curve:
 
 
 #: A curvature counts when it is so many times its own standard error.
-CURVED: float = 4.0
+CURVED: Final = 4.0
 
 
 def fit(samples: Sequence[Sample], *, may_bend: bool = True) -> Curve:

@@ -1,4 +1,4 @@
-"""How far an effort pulled pressure down within an inflation."""
+"""How far an effort pulled a signal down in between: pressure in an inflation, CO2 in a plateau."""
 
 from __future__ import annotations
 
@@ -6,6 +6,13 @@ from collections.abc import Sequence
 from itertools import accumulate, pairwise
 
 from service.signals.lines import Curve, Sample
+
+
+def pits(values: Sequence[float]) -> list[float]:
+    """How far each value lies under the lower of the highest before and the highest after it."""
+    before = accumulate(values, max)
+    after = list(accumulate(reversed(values), max))[::-1]
+    return [min(b, a) - value for b, a, value in zip(before, after, values, strict=True)]
 
 
 def under_curve(samples: Sequence[Sample], curve: Curve, least: float) -> float:
@@ -25,14 +32,12 @@ def under_rims(samples: Sequence[Sample]) -> float:
     Nought where pressure only rises and then only falls, as with a squeezed bag or a pause.
     """
     pressures = [p for _, p in samples]
-    before = list(accumulate(pressures, max))
-    after = list(accumulate(reversed(pressures), max))[::-1]
-    pits = [min(b, a) - p for b, a, p in zip(before, after, pressures, strict=True)]
-    at = pits.index(max(pits))
-    if pits[at] <= 0.0:
+    depths = pits(pressures)
+    at = depths.index(max(depths))
+    if depths[at] <= 0.0:
         return 0.0
-    left = pressures.index(before[at])
-    right = at + pressures[at:].index(after[at])
+    left = pressures.index(max(pressures[: at + 1]))
+    right = at + pressures[at:].index(max(pressures[at:]))
     (t0, p0), (t1, p1) = samples[left], samples[right]
     per_s = (p1 - p0) / (t1 - t0)
     return _deepest([p0 + per_s * (t - t0) - p for t, p in samples[left : right + 1]])

@@ -7,7 +7,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from typing import Final
 
-from service.signals.lines import Curve, Sample, fit
+from service.signals.lines import SQRT_12, Curve, Sample, fit, time_of
 
 #: Further under the level followed (cmH2O), samples before a start are a gasp and not rest.
 MAX_UNDER_REST_CMH2O: Final = 1.0
@@ -24,7 +24,6 @@ ONSET_SHARE: Final = 0.4
 CLEAR_STEP: Final = 4.0
 #: The foot of a step is read up to this share of it.
 FOOT_SHARE: Final = 0.6
-_SQRT_12: Final = math.sqrt(12.0)
 
 
 def base_before(
@@ -39,8 +38,8 @@ def base_before(
         # The believed rest may have crept up a shallow ramp: so the first guess is too late.
         first_t = meets(curve, base, resting[-1][0], begun_t, end_s)
         span_s = min(REST_S, REST_SHARE * (first_t - begun_t))
-        end = bisect_left(resting, first_t, key=_time)
-        before = resting[bisect_left(resting, first_t - span_s, hi=end, key=_time) : end]
+        end = bisect_left(resting, first_t, key=time_of)
+        before = resting[bisect_left(resting, first_t - span_s, hi=end, key=time_of) : end]
         if len(before) < 3:
             before = resting[max(0, end - 3) : end] or resting[:1]
         guess, base = base, sum([p for _, p in before]) / len(before)
@@ -57,10 +56,6 @@ def base_before(
     if n < 3:
         return base, curve.scatter, curve.scatter
     return base, max(line.scatter, curve.scatter) / math.sqrt(n), line.scatter
-
-
-def _time(sample: Sample) -> float:
-    return sample[0]
 
 
 def meets(curve: Curve, level: float, near_t: float, low_t: float, high_t: float) -> float:
@@ -100,7 +95,7 @@ def onset(
         return rise[0][0], 0.0
     at = _split(window, curve, base)
     (t0, _), (t1, _) = window[at - 1], window[at]
-    middle_t, half_sd = (t0 + t1) / 2.0, (t1 - t0) / _SQRT_12
+    middle_t, half_sd = (t0 + t1) / 2.0, (t1 - t0) / SQRT_12
     slope = curve.slope_at(middle_t)
     line_sd = math.hypot(curve.sd_at(middle_t), base_sd)
     step = curve.at(middle_t) - base
@@ -122,7 +117,7 @@ def _foot(
     while end < len(window) and window[end][1] < base + FOOT_SHARE * step + seen:
         end += 1
     (t0, _), (t1, _) = window[begin - 1], window[begin]
-    half_sd = (t1 - t0) / _SQRT_12
+    half_sd = (t1 - t0) / SQRT_12
     if end - begin < 3:
         return (t0 + t1) / 2.0, half_sd
     early = fit(window[begin:end])

@@ -13,8 +13,7 @@ SMOOTH_S: Final = 0.015
 #: rise in a second: a shallow ramp must not take it along.
 REST_TAU_S: Final = 0.15
 CREEP_PER_S: Final = 0.15
-#: A dip of so much under rest (so many times the unrest, between the bounds) is an effort and
-#: moves no rest.
+#: How far pressure strays from rest is followed with this time constant.
 UNREST_TAU_S: Final = 2.0
 #: Samples lost for longer than this, or so many intervals, break the breath they fall in.
 MAX_LOST_S: Final = 0.1

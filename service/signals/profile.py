@@ -6,7 +6,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import Final
 
-from service.signals.lines import Sample
+from service.signals.lines import Sample, time_of
 from service.signals.shape import since
 
 #: Shares of the inflation at which its profile is read, and over which share on either side.
@@ -32,14 +32,10 @@ def profile(
     )
 
 
-def _time(sample: Sample) -> float:
-    return sample[0]
-
-
 def _local(samples: Sequence[Sample], t: float, half_s: float) -> float:
     """Value at `t`: the line through the samples near it, or between its two neighbours."""
-    first_at = max(1, bisect_left(samples, t - half_s, key=_time))
-    near = samples[first_at : bisect_right(samples, t + half_s, lo=first_at, key=_time)]
+    first_at = max(1, bisect_left(samples, t - half_s, key=time_of))
+    near = samples[first_at : bisect_right(samples, t + half_s, lo=first_at, key=time_of)]
     if len(near) >= 3:
         (first_t, first), (last_t, last) = near[0], near[-1]
         slope = (last - first) / (last_t - first_t)

@@ -125,7 +125,6 @@ def _ramp(
         last=last,
         notch_cmh2o=_notch(rise[: last + 1], curve, height),
         fall_s=fall_time(rise, half, base),
-        samples=last + 1,
     )
 
 

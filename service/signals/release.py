@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from service.signals.lines import Curve, Sample
+from service.signals.lines import SQRT_12, Curve, Sample
 from service.signals.ramp_line import OFF_SCATTERS, OFF_SHARE
+from service.signals.shape import highest
 
 #: Falling samples above this share tell how fast the release is.
 TELLING_SHARE: Final = 0.06
@@ -22,7 +23,6 @@ SLOW_FALL_S: Final = 0.04
 SLOW_FALL_SHARE: Final = 0.12
 #: A release of which one sample takes such a part (in time constants) shows in a few samples only.
 COARSE: Final = 0.8
-_SQRT_12: Final = math.sqrt(12.0)
 
 
 def last_over(rise: Sequence[Sample], released: int, level: float) -> int:
@@ -40,18 +40,20 @@ def end_of(
         return rise[last][0], 0.0
     (t0, _), (t1, p1) = rise[last], rise[last + 1]
     dt = t1 - t0
+    # Where nothing tells more it was half-way between the two.
+    half_way = t0 + dt / 2.0, dt / SQRT_12
     left, top = p1 - rest, curve.at(t1) - rest
     telling = max(TELLING_SHARE * height, 3.0 * curve.scatter)
     if left <= telling or left >= top:
-        return t0 + dt / 2.0, dt / _SQRT_12
+        return half_way
     lower = last + 2
     while lower < len(rise) and rise[lower][1] - rest > LOWER_SHARE * left:
         lower += 1
     if lower >= len(rise):
-        return t0 + dt / 2.0, dt / _SQRT_12
+        return half_way
     t2, left2 = rise[lower][0], max(rise[lower][1] - rest, 0.5 * telling)
     if left2 >= left:
-        return t0 + dt / 2.0, dt / _SQRT_12
+        return half_way
     per_s = math.log(left / left2) / (t2 - t1)
     back_s = math.log(top / left) / per_s
     # Noise can hide the first part of a slow fall in the ramp.
@@ -60,15 +62,14 @@ def end_of(
     earliest_s = t0 - min(hidden_s, 0.05)
     if t1 - back_s < earliest_s and per_s * dt > COARSE:
         # The circuit empties faster than the lung behind it: the first fall was steeper.
-        return t0 + dt / 2.0, dt / _SQRT_12
+        return half_way
     end_s = max(t1 - back_s, earliest_s)
     return min(end_s, t1), max(0.3 * dt, 2.0 * curve.scatter / height / per_s) / 2.0
 
 
 def fall_time(rise: Sequence[Sample], half: int, base: float) -> float:
     """How long pressure took to fall from 90 to 50 % of its height half-way down (s)."""
-    pressures = [p for _, p in rise[: half + 1]]
-    top = pressures.index(max(pressures))
+    top = highest(rise, half)
     # A pause lies under the peak: what counts is how it ends.
     middle_t = (rise[top][0] + rise[half][0]) / 2.0
     at = top
@@ -111,10 +112,9 @@ def before_fall(rise: Sequence[Sample], half: int, height: float) -> int:
     return at
 
 
-def steepest_fall(samples: Sequence[tuple[float, float]], within_s: float) -> float:
+def steepest_fall(samples: Sequence[Sample], within_s: float) -> float:
     """By how much pressure fell within that time at most, after its peak."""
-    pressures = [p for _, p in samples]
-    first = pressures.index(max(pressures))
+    first = highest(samples, len(samples) - 1)
     fell = 0.0
     for t, p in samples[first:]:
         while samples[first][0] < t - within_s:

@@ -73,7 +73,6 @@ def read_rounded(
         last=last,
         notch_cmh2o=under_rims(rise[: last + 1]),
         fall_s=fall_time(rise, half, base),
-        samples=last + 1,
     )
 
 

@@ -49,7 +49,11 @@ class Shape:
     #: height within `fall_s`.
     last: int
     fall_s: float
-    samples: int
+
+    @property
+    def samples(self) -> int:
+        """How many samples it was read from."""
+        return self.last + 1
 
 
 def highest(rise: Sequence[Sample], last: int) -> int:
