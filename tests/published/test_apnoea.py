@@ -101,7 +101,7 @@ def test_store_against_an_integrator() -> None:
     def empty(_: float, po2: list[float]) -> float:
         return po2[0] - 60.0
 
-    empty.terminal = True  # type: ignore[attr-defined]
+    empty.terminal = True  # type: ignore[attr-defined]  # SciPy reads it off the function
     solved = solve_ivp(lambda *_: [-per_s * 713.0], (0.0, 1000.0), [660.0], events=empty)
     assert apnoea.store_time_s(1.0, 660.0, 60.0) == pytest.approx(float(solved.t[-1]), rel=1e-9)
 

@@ -238,7 +238,7 @@ def _integrate(lung: Lung, breath: Inflation) -> tuple[float, float]:
     def target(_: float, state: np.ndarray) -> float:
         return airway(state) - breath.pip_cmh2o
 
-    target.terminal = True  # type: ignore[attr-defined]
+    target.terminal = True  # type: ignore[attr-defined]  # SciPy reads it off the function
     solved = solve_ivp(
         derivative, (0.0, 20.0), [peep, peep], "Radau", events=target, rtol=1e-9, atol=1e-11
     )

@@ -66,7 +66,7 @@ def _inflate(case: Case, alveolar: float) -> Any:
     def target(_: float, state: np.ndarray) -> float:
         return float(airway(state) - case.breath.pip_cmh2o)
 
-    target.terminal = True  # type: ignore[attr-defined]
+    target.terminal = True  # type: ignore[attr-defined]  # SciPy reads it off the function
     solved = solve_ivp(
         derivative,
         (0.0, 1e3),

@@ -109,7 +109,7 @@ def even(
 ) -> list[Push]:
     """So many inflations that are all alike, the first after 4 s."""
     period_s = ti_s + te_s
-    return [Push(4.0 + n * period_s, ti_s, height, **more) for n in range(count)]  # type: ignore[arg-type]
+    return [Push(4.0 + n * period_s, ti_s, height, **more) for n in range(count)]  # type: ignore[arg-type]  # named by key
 
 
 def read(samples: Sequence[Sample]) -> Found:

@@ -94,7 +94,7 @@ def test_breaths_from_before_a_change_of_settings_are_passed_over() -> None:
     ],
 )
 def test_which_inflations_count(worse: dict[str, object], used: bool) -> None:
-    changed = replace(_inflation(0.0), **worse)  # type: ignore[arg-type]
+    changed = replace(_inflation(0.0), **worse)  # type: ignore[arg-type]  # named by key
     assert (marks_of(changed) is not None) == used
 
 

@@ -38,7 +38,7 @@ def test_volume_of_a_flow_sensor(animal: Animal) -> None:
         noise = 0.002 * animal.flow_ml_per_s
 
         def sensor(t: float, flow: float) -> float:
-            return gain * flow + drift * (t + 30.0) + random.gauss(0.0, noise)  # noqa: B023
+            return gain * flow + drift * (t + 30.0) + random.gauss(0.0, noise)  # noqa: B023 - called before the loop goes on
 
         bench = _run(animal, sensor, breaths=6, seed=seed)
         values: dict[str, Any] = bench.facts().values
