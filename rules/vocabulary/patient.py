@@ -1,0 +1,46 @@
+"""Facts of who lies here and of what is set."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rules.vocabulary.fact import Fact, label
+
+CLASSES: Final = ("mammal", "bird", "reptile", "amphibian")
+PHASES: Final = ("preparation", "induction", "maintenance", "weaning", "recovery", "transfer")
+MODES: Final = ("controlled", "spontaneous", "standby")
+
+PATIENT: Final = (
+    label("patient.class", "class of the animal", "patient", CLASSES),
+    label("patient.species", "species of the animal", "patient"),
+    label("patient.phase", "phase of the anaesthetic", "patient", PHASES),
+    Fact("patient.mass", "body mass", "patient", unit="kg", low=0.003, high=150.0, digits=2),
+)
+SETTINGS: Final = (
+    label("settings.mode", "confirmed mode of the ventilator", "settings", MODES),
+    Fact(
+        "settings.pip_target",
+        "target pressure that ends the inflation",
+        "settings",
+        unit="cm[H2O]",
+        high=60.0,
+        digits=1,
+    ),
+    Fact("settings.te_set", "set expiratory time", "settings", unit="s", high=60.0, digits=1),
+    Fact("settings.fresh_gas_flow", "fresh gas flow", "settings", unit="mL/min", high=20000.0),
+    Fact(
+        "settings.peep_set",
+        "set positive end-expiratory pressure",
+        "settings",
+        unit="cm[H2O]",
+        high=25.0,
+        digits=1,
+    ),
+    Fact(
+        "settings.unchanged_for",
+        "time since a setting last changed",
+        "settings",
+        unit="s",
+        high=1e7,
+    ),
+)
