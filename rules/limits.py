@@ -2,7 +2,7 @@
 
 Of the entries that fit a patient the most specific wins: one that names the species, then the
 class, then a mass band, then a phase, then one without conditions. Of two equally specific ones
-the later `since` wins.
+a site's own wins, then the later `since`.
 """
 
 from __future__ import annotations
@@ -36,6 +36,15 @@ class Source:
 
     ref: str
     confidence: Confidence
+
+
+@dataclass(frozen=True, slots=True)
+class Approval:
+    """Who at a site approved its own value, on what day, and why."""
+
+    by: str
+    on: datetime.date
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,17 +102,22 @@ class Where:
 
 @dataclass(frozen=True, slots=True)
 class LimitEntry:
-    """One value of a limit, in the limit's unit; `value` None and `absent` says why."""
+    """One value of a limit, in the limit's unit; `value` None and `absent` says why.
+
+    `approved` marks a site's own value: it goes before an equally specific one without.
+    """
 
     value: float | None
     absent: str | None
     where: Where
     since: datetime.date
     source: Source
+    approved: Approval | None = None
 
     def conflicts_with(self, other: LimitEntry) -> bool:
         """Whether nothing decides between the two for some patient."""
-        return self.since == other.since and self.where.overlaps(other.where)
+        same_rank = (self.since, self.approved is None) == (other.since, other.approved is None)
+        return same_rank and self.where.overlaps(other.where)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +145,7 @@ class ResolvedLimit:
     since: datetime.date | None = None
     where: str = EVERY_PATIENT
     note: str | None = None
+    approved: Approval | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +163,7 @@ def _resolve(limit: Limit, patient: PatientContext) -> ResolvedLimit:
     fitting = [entry for entry in limit.entries if entry.where.matches(patient)]
     if not fitting:
         return ResolvedLimit(limit.name, None, limit.unit, absent=_gap(limit, patient))
-    best = max(fitting, key=lambda entry: (entry.where.specificity, entry.since))
+    best = max(fitting, key=_precedence)
     return ResolvedLimit(
         name=limit.name,
         value=best.value,
@@ -158,7 +173,15 @@ def _resolve(limit: Limit, patient: PatientContext) -> ResolvedLimit:
         since=best.since,
         where=best.where.words,
         note=_fallback_note(limit, best, patient),
+        approved=best.approved,
     )
+
+
+def _precedence(
+    entry: LimitEntry,
+) -> tuple[tuple[bool, bool, bool, bool], bool, datetime.date]:
+    """Greater goes first: the more specific, then a site's own, then the later."""
+    return entry.where.specificity, entry.approved is not None, entry.since
 
 
 def _fallback_note(limit: Limit, best: LimitEntry, patient: PatientContext) -> str | None:

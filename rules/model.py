@@ -9,23 +9,30 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
+from typing import Final, Literal
 
-from rules.limits import LimitTable, Source
+from rules.limits import Approval, LimitTable, Source
 from rules.priority import Harm, Onset, Priority, priority_of
 from rules.templates import template_fields
 
 __all__ = [
+    "AGAIN_S",
     "SCOPE_FACTS",
+    "Approval",
+    "Cause",
     "Comparison",
     "Condition",
+    "Escalation",
     "Group",
     "GroupKind",
     "LimitRef",
     "Op",
     "Operand",
+    "Parameter",
+    "Remind",
     "Rule",
     "RuleSet",
+    "Sign",
     "Source",
     "Unknown",
     "Value",
@@ -38,6 +45,10 @@ SCOPE_FACTS: Mapping[str, str] = {
     "class": "patient.class",
 }
 """The keys of `only_in`, and the fact whose label each of them names."""
+
+
+AGAIN_S: Final = 120.0
+"""A finding that comes back within this time after it was over is the old one, come and gone."""
 
 
 class Op(StrEnum):
@@ -120,11 +131,86 @@ def leaves(condition: Condition) -> Iterator[Comparison | Unknown]:
         yield condition
 
 
+def sign_facts(sign: Sign) -> frozenset[str]:
+    """Every fact that a sign reads or tells."""
+    return frozenset(leaf.fact for leaf in leaves(sign.when)) | _told(sign.says)
+
+
+def _told(template: str) -> frozenset[str]:
+    fields = template_fields(template)
+    return frozenset(field.name for field in fields if field.kind == "fact")
+
+
+@dataclass(frozen=True, slots=True)
+class Remind:
+    """How often an advisory that still stands speaks again (s); None: never."""
+
+    raised_s: float | None = None
+    acknowledged_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Escalation:
+    """When a standing advisory becomes more urgent: `when` has held for `for_s` while it stood.
+
+    Without `when` its standing alone counts. Harm and onset give the new priority.
+    """
+
+    harm: Harm
+    onset: Onset
+    for_s: float = 0.0
+    when: Condition | None = None
+
+    @property
+    def priority(self) -> Priority:
+        """Follows from harm and onset (IEC 60601-1-8, Table 1)."""
+        return priority_of(self.harm, self.onset)
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """Something that speaks for or against a cause while `when` holds; `says` is a template."""
+
+    when: Condition
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What findings may point to. `look` is the one look that settles whether it is this."""
+
+    id: str
+    title: str
+    look: str
+    fits: tuple[Sign, ...] = ()
+    against: tuple[Sign, ...] = ()
+    source: Source | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A number that a site may set within `low` to `high`, all in `unit` (UCUM).
+
+    Where rules use it, it already stands as a plain number.
+    """
+
+    name: str
+    meaning: str
+    unit: str
+    value: float
+    low: float
+    high: float
+    source: Source
+    approved: Approval | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """One rule. `for_s` and `clears_for_s` are in seconds; `clears` None leaves it to `clearing`.
 
-    `only_in` maps a key of SCOPE_FACTS to the labels in which the rule applies.
+    `only_in` maps a key of SCOPE_FACTS to the labels in which the rule applies. While `needs` does
+    not hold the rule neither begins nor clears. `may_be` names the causes to weigh, `cause` among
+    them. `again_s` is the time within which a return makes it one intermittent advisory.
     """
 
     id: str
@@ -140,6 +226,12 @@ class Rule:
     for_s: float = 0.0
     clears: Condition | None = None
     clears_for_s: float = 0.0
+    needs: Condition | None = None
+    latch: bool = False
+    remind: Remind = Remind()
+    escalate: Escalation | None = None
+    again_s: float = AGAIN_S
+    may_be: tuple[str, ...] = ()
     outranks: tuple[str, ...] = ()
     look_at: tuple[str, ...] = ()
     caution: str = ""
@@ -158,32 +250,44 @@ class Rule:
         return self.clears or Group("none", (self.when,))
 
     def facts(self) -> frozenset[str]:
-        """Every fact that `when`, `clears` and `only_in` read."""
+        """Every fact that the conditions and `only_in` read."""
         scope = (SCOPE_FACTS[key] for key in self.only_in)
         return frozenset(leaf.fact for leaf in self._leaves()) | frozenset(scope)
 
     def facts_told(self) -> frozenset[str]:
         """Every fact that `says` and `because` give the value of."""
-        fields = (*template_fields(self.says), *template_fields(self.because))
-        return frozenset(field.name for field in fields if field.kind == "fact")
+        return _told(self.says) | _told(self.because)
 
     def limit_names(self) -> frozenset[str]:
-        """Every limit that `when` and `clears` compare with."""
+        """Every limit that the conditions compare with."""
         return frozenset(
             leaf.operand.name
             for leaf in self._leaves()
             if isinstance(leaf, Comparison) and isinstance(leaf.operand, LimitRef)
         )
 
+    def conditions(self) -> dict[str, Condition]:
+        """Its conditions by the key they have in the rule; those that are left out are not in."""
+        escalates = self.escalate.when if self.escalate is not None else None
+        written = {
+            "when": self.when,
+            "clears": self.clears,
+            "needs": self.needs,
+            "escalate": escalates,
+        }
+        return {key: condition for key, condition in written.items() if condition is not None}
+
     def _leaves(self) -> Iterator[Comparison | Unknown]:
-        yield from leaves(self.when)
-        if self.clears is not None:
-            yield from leaves(self.clears)
+        for condition in self.conditions().values():
+            yield from leaves(condition)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleSet:
-    """A named version of rules with their limits. `sha256` is the hash of the files as given."""
+    """A named version of rules with their limits. `sha256` is the hash of the files as given.
+
+    `parent` is NAME@VERSION of the rule set that a site's own one builds on.
+    """
 
     name: str
     version: str
@@ -193,11 +297,18 @@ class RuleSet:
     rules: tuple[Rule, ...]
     limits: LimitTable
     sha256: str
+    causes: Mapping[str, Cause] = field(default_factory=dict)
+    parameters: Mapping[str, Parameter] = field(default_factory=dict)
     parent: str | None = None
 
     def facts(self) -> frozenset[str]:
-        """Every fact that some rule reads or tells in its texts."""
-        return frozenset().union(*(rule.facts() | rule.facts_told() for rule in self.rules))
+        """Every fact that some rule or sign reads or tells in its texts."""
+        rules = (rule.facts() | rule.facts_told() for rule in self.rules)
+        return frozenset().union(*rules, *(sign_facts(sign) for sign in self._signs()))
+
+    def _signs(self) -> Iterator[Sign]:
+        for cause in self.causes.values():
+            yield from (*cause.fits, *cause.against)
 
     def rule(self, rule_id: str) -> Rule:
         """The rule with this id; KeyError when there is none."""

@@ -28,9 +28,10 @@ class Engine(Protocol):
     ) -> frozenset[str]:
         """The keys of the conditions that hold:
 
-        - `{rule_id}/when`: `only_in` and `when` are both true;
-        - `{rule_id}/clears`: `clears` is true; for a rule without `clears`: its `when`, taken
-          without `only_in`, is known to be false;
+        - `{rule_id}/when`: `only_in`, `needs` and `when` are all true;
+        - `{rule_id}/clears`: `needs` and `clears` are true; for a rule without `clears`: its
+          `when`, taken without `only_in`, is known to be false;
+        - `{rule_id}/escalates`, only for a rule whose `escalate` has a `when`: that is true;
         - `{rule_id}/in_scope`, only for a rule with `only_in`: each label that it names fits or
           is unknown.
 
