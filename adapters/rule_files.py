@@ -9,7 +9,8 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Final
 
-from rules.loading import load_rule_set
+from rules.loading import PARENT, load_rule_set
+from rules.loading_about import ABOUT_FILE, parent_named
 from rules.model import RuleSet
 
 DEFAULT_RULES: Final = "small-animal-ventilation@0.1.0"
@@ -46,23 +47,43 @@ def library() -> list[str]:
 
 def load_rules(spec: str) -> LoadedRules:
     """The rule set named NAME@VERSION in the library, or in the folder of that path."""
-    folder: Traversable
+    files = _with_parents(_read_folder(_folder(spec)), (spec,))
+    return LoadedRules(load_rule_set(files), files)
+
+
+def _folder(spec: str) -> Traversable:
     if "@" in spec and not Path(spec).exists():
         name, _, version = spec.partition("@")
         if spec not in library():
             known = ", ".join(library())
             raise RuleFilesError(f"rule set {spec!r} is not in the library; it has: {known}")
-        folder = resources.files("rules") / "library" / name / version
-    else:
-        folder = Path(spec)
-        if not folder.is_dir():
-            raise RuleFilesError(f"{spec}: neither NAME@VERSION nor a folder with a rule set")
-    files = {
+        return resources.files("rules") / "library" / name / version
+    folder = Path(spec)
+    if not folder.is_dir():
+        raise RuleFilesError(f"{spec}: neither NAME@VERSION nor a folder with a rule set")
+    return folder
+
+
+def _read_folder(folder: Traversable) -> dict[str, str]:
+    return {
         file.name: _text(file)
         for file in sorted(folder.iterdir(), key=lambda file: file.name)
         if file.name.endswith(".yaml")
     }
-    return LoadedRules(load_rule_set(files), files)
+
+
+def _with_parents(files: dict[str, str], seen: tuple[str, ...]) -> dict[str, str]:
+    """The files with those of the parent that `rule-set.yaml` names, taken from the library."""
+    parent = parent_named(files.get(ABOUT_FILE, ""))
+    if parent is None:
+        return files
+    if parent in seen:
+        raise RuleFilesError(f"{ABOUT_FILE}: {parent} is its own parent")
+    if parent not in library():
+        known = ", ".join(library())
+        raise RuleFilesError(f"{ABOUT_FILE}: parent {parent!r} is not in the library: {known}")
+    inherited = _with_parents(_read_folder(_folder(parent)), (*seen, parent))
+    return {**files, **{PARENT + name: text for name, text in inherited.items()}}
 
 
 def _text(file: Traversable) -> str:

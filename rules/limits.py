@@ -2,7 +2,7 @@
 
 Of the entries that fit a patient the most specific wins: one that names the species, then the
 class, then a mass band, then a phase, then one without conditions. Of two equally specific ones
-a site's own wins, then the later `since`.
+that of the species itself goes before that of its kind, then a site's own, then the later `since`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
+
+from rules.vocabulary.species import names_of
 
 _PLURALS: Final[Mapping[str, str]] = {
     "mammal": "mammals",
@@ -82,7 +84,7 @@ class Where:
         if patient.class_ is None:
             return not any(self.specificity)
         return (
-            (self.species is None or _same_name(self.species, patient.species))
+            (self.species is None or self.species.casefold() in names_of(patient.species))
             and (self.class_ is None or self.class_ == patient.class_)
             and (self.mass_kg is None or _within(patient.mass_kg, self.mass_kg))
             and (self.phase is None or self.phase == patient.phase)
@@ -93,7 +95,7 @@ class Where:
         if self.specificity != other.specificity:
             return False
         return (
-            (self.species is None or _same_name(self.species, other.species))
+            (self.species or "").casefold() == (other.species or "").casefold()
             and self.class_ == other.class_
             and self.phase == other.phase
             and _bands_meet(self.mass_kg, other.mass_kg)
@@ -154,6 +156,11 @@ class LimitTable:
 
     limits: Mapping[str, Limit] = field(default_factory=dict)
 
+    def candidates(self, name: str, context: PatientContext) -> list[LimitEntry]:
+        """The entries of a limit that fit this patient, the one that counts first."""
+        fitting = [e for e in self.limits[name].entries if e.where.matches(context)]
+        return sorted(fitting, key=lambda entry: _precedence(entry, context), reverse=True)
+
     def resolve(self, context: PatientContext) -> Mapping[str, ResolvedLimit]:
         """Every limit as it holds for this patient. Never raises: a gap is an absent limit."""
         return {name: _resolve(limit, context) for name, limit in self.limits.items()}
@@ -163,7 +170,7 @@ def _resolve(limit: Limit, patient: PatientContext) -> ResolvedLimit:
     fitting = [entry for entry in limit.entries if entry.where.matches(patient)]
     if not fitting:
         return ResolvedLimit(limit.name, None, limit.unit, absent=_gap(limit, patient))
-    best = max(fitting, key=_precedence)
+    best = max(fitting, key=lambda entry: _precedence(entry, patient))
     return ResolvedLimit(
         name=limit.name,
         value=best.value,
@@ -178,10 +185,15 @@ def _resolve(limit: Limit, patient: PatientContext) -> ResolvedLimit:
 
 
 def _precedence(
-    entry: LimitEntry,
-) -> tuple[tuple[bool, bool, bool, bool], bool, datetime.date]:
-    """Greater goes first: the more specific, then a site's own, then the later."""
-    return entry.where.specificity, entry.approved is not None, entry.since
+    entry: LimitEntry, patient: PatientContext
+) -> tuple[tuple[bool, bool, bool, bool], bool, bool, datetime.date]:
+    """Greater goes first: the more specific, the species itself before its kind, a site's own,
+    the later."""
+    where = entry.where
+    own_name = where.species is not None and [where.species.casefold()] == list(
+        names_of(patient.species)[:1]
+    )
+    return where.specificity, own_name, entry.approved is not None, entry.since
 
 
 def _fallback_note(limit: Limit, best: LimitEntry, patient: PatientContext) -> str | None:
@@ -209,10 +221,6 @@ def describe(where: Where, mass_words: str | None = None) -> str:
     whom = where.species or (_PLURALS.get(where.class_, where.class_) if where.class_ else None)
     parts = [part for part in (whom, mass_words, where.phase) if part]
     return ", ".join(parts) or EVERY_PATIENT
-
-
-def _same_name(one: str, other: str | None) -> bool:
-    return other is not None and one.strip().casefold() == other.strip().casefold()
 
 
 def _within(mass_kg: float | None, band: tuple[float, float]) -> bool:

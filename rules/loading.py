@@ -1,29 +1,38 @@
 """Loading a rule set from its files, with every problem found at its line and column.
 
-The caller hands in file names and texts: `rule-set.yaml`, `limits.yaml` (may be left out when no
-rule uses a limit) and any number of `*.yaml` with rules. Other files only count for the hash.
+The caller hands in file names and texts: `rule-set.yaml`, `limits.yaml`, `parameters.yaml` and
+`causes.yaml` (each may be left out) and any number of `*.yaml` with rules. A site's own rule set
+brings the files of its parent along, with `parent/` before their names. Other files only count
+for the hash.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Final
 
 from ruamel.yaml.nodes import Node
 
 from rules.limits import Limit, LimitTable
+from rules.loading_about import ABOUT_FILE, About, read_about
+from rules.loading_causes import read_causes
 from rules.loading_limits import read_limits
+from rules.loading_names import Declared, Names
+from rules.loading_parameters import read_parameters
 from rules.loading_rules import Draft, read_rules
-from rules.model import RuleSet
+from rules.model import Cause, Parameter, RuleSet
 from rules.reading import Problem, Reader, RuleSetError, nearest
-from rules.versions import content_hash, parse_version
+from rules.versions import content_hash
 
-__all__ = ["Problem", "RuleSetError", "load_rule_set"]
+__all__ = ["PARENT", "Problem", "RuleSetError", "load_rule_set"]
 
-ABOUT_FILE: Final = "rule-set.yaml"
 LIMITS_FILE: Final = "limits.yaml"
-_NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
+PARAMETERS_FILE: Final = "parameters.yaml"
+CAUSES_FILE: Final = "causes.yaml"
+PARENT: Final = "parent/"
+"""Stands before the names of the files of a parent."""
+
+_NOT_RULES: Final = (ABOUT_FILE, LIMITS_FILE, PARAMETERS_FILE, CAUSES_FILE)
 
 
 def load_rule_set(files: Mapping[str, str]) -> RuleSet:
@@ -32,82 +41,120 @@ def load_rule_set(files: Mapping[str, str]) -> RuleSet:
     Raises RuleSetError with every problem found: (file, line, column, message).
     """
     problems: list[Problem] = []
-    about = _about(files, problems)
-    table, limits = _limits(files, problems)
-    drafts, complete = _rules(files, limits, problems)
+    about = read_about(files, problems)
+    parent = _parent(files, about, problems)
+    names = _names(files, parent, problems)
+    kept = _kept(parent, about)
+    drafts, complete = _rules(files, kept, names, problems)
     _check_ids(drafts)
-    _check_outranks(drafts, complete)
-    if problems:
+    _check_outranks(drafts, complete, _left_out(parent, kept))
+    if problems or about is None:
         raise RuleSetError(problems)
     return RuleSet(
-        name=about["name"],
-        version=about["version"],
-        title=about["title"],
-        summary=about["summary"],
-        caution=about["caution"],
-        parent=about.get("parent"),
+        name=about.name,
+        version=about.version,
+        title=about.title,
+        summary=about.summary,
+        caution=about.caution,
+        parent=about.parent,
         rules=tuple(draft.rule for draft in drafts if draft.rule is not None),
-        limits=table,
+        limits=LimitTable(names.limits.good()),
+        causes={} if names.causes is None else names.causes.good(),
+        parameters=names.parameters.good(),
+        without={rule: approved for rule, (_, approved) in about.without.items()},
         sha256=content_hash(files),
     )
 
 
-def _about(files: Mapping[str, str], problems: list[Problem]) -> dict[str, str]:
-    if ABOUT_FILE not in files:
-        problems.append(Problem(ABOUT_FILE, 1, 1, "this file is missing"))
-        return {}
-    reader = Reader(ABOUT_FILE, problems)
-    document = reader.document(files[ABOUT_FILE])
-    if document is None:
-        return {}
-    required = ("name", "version", "title", "summary", "caution")
-    keys = reader.mapping(document, ABOUT_FILE, required, ("parent",)) or {}
-    texts = {key: reader.text(node, f'"{key}"') for key, node in keys.items()}
-    about = {key: text for key, text in texts.items() if text is not None}
-    if "name" in about and not _NAME.fullmatch(about["name"]):
-        reader.problem(keys["name"], f'"{about["name"]}" is not a name: use a-z, 0-9 and -')
-    try:
-        parse_version(about.get("version", "0.0.0"))
-    except ValueError as error:
-        reader.problem(keys["version"], str(error))
-    return about
-
-
-def _limits(
-    files: Mapping[str, str], problems: list[Problem]
-) -> tuple[LimitTable, dict[str, Limit | None]]:
-    """The table, and every declared name (None for one with problems)."""
-    if LIMITS_FILE not in files:
-        return LimitTable(), {}
-    table, names = read_limits(files[LIMITS_FILE], Reader(LIMITS_FILE, problems))
-    if names is None:
-        return table, _Unread()
-    return table, {name: table.limits.get(name) for name in names}
-
-
-class _Unread(dict[str, Limit | None]):
-    """Stands for limits that could not be read: any name may be one of them."""
-
-    def __contains__(self, name: object) -> bool:
-        return True
-
-    def __missing__(self, name: str) -> None:
+def _parent(
+    files: Mapping[str, str], about: About | None, problems: list[Problem]
+) -> RuleSet | None:
+    inner = _files_of_parent(files)
+    if about is None or about.parent is None:
         return None
+    place = about.reader
+    if not inner:
+        problems.append(
+            Problem(ABOUT_FILE, 1, 1, f"the files of the parent {about.parent} are not here")
+        )
+        return None
+    try:
+        parent = load_rule_set(inner)
+    except RuleSetError as error:
+        problems.extend(p._replace(file=PARENT + p.file) for p in error.problems)
+        return None
+    found = f"{parent.name}@{parent.version}"
+    if found != about.parent:
+        message = f"the parent is said to be {about.parent}, its files are {found}"
+        problems.append(Problem(place.file, 1, 1, message))
+    known = {rule.id for rule in parent.rules}
+    for rule, (node, _) in about.without.items():
+        if rule not in known:
+            place.problem(node, f'"{rule}" is not a rule of the parent{nearest(rule, known)}')
+    return parent
+
+
+def _files_of_parent(files: Mapping[str, str]) -> dict[str, str]:
+    return {n.removeprefix(PARENT): text for n, text in files.items() if n.startswith(PARENT)}
+
+
+def _names(files: Mapping[str, str], parent: RuleSet | None, problems: list[Problem]) -> Names:
+    known_limits = {} if parent is None else dict(parent.limits.limits)
+    limits: Declared[Limit] = Declared(known_limits)
+    if LIMITS_FILE in files:
+        reader = Reader(LIMITS_FILE, problems)
+        limits = limits.with_more(read_limits(files[LIMITS_FILE], reader, known_limits))
+    known_parameters = {} if parent is None else dict(parent.parameters)
+    parameters: Declared[Parameter] = Declared(known_parameters)
+    if PARAMETERS_FILE in files:
+        reader = Reader(PARAMETERS_FILE, problems)
+        read = read_parameters(files[PARAMETERS_FILE], reader, known_parameters)
+        parameters = parameters.with_more(read)
+    return Names(limits, parameters, _causes(files, Names(limits, parameters), problems))
+
+
+def _causes(
+    files: Mapping[str, str], names: Names, problems: list[Problem]
+) -> Declared[Cause] | None:
+    """The causes of parent and site; the parent's anew, since they may tell a parameter."""
+    causes: Declared[Cause] | None = None
+    for name in sorted(files, reverse=True):
+        if name.rpartition(PARENT)[2] == CAUSES_FILE and name.startswith((PARENT, CAUSES_FILE)):
+            read = read_causes(files[name], Reader(name, problems), names)
+            causes = read if causes is None else causes.with_more(read)
+    return causes
+
+
+def _kept(parent: RuleSet | None, about: About | None) -> frozenset[str]:
+    """Ids of the parent's rules that stay."""
+    if parent is None or about is None:
+        return frozenset()
+    return frozenset(rule.id for rule in parent.rules) - about.without.keys()
+
+
+def _left_out(parent: RuleSet | None, kept: frozenset[str]) -> frozenset[str]:
+    if parent is None:
+        return frozenset()
+    return frozenset((*parent.without, *(rule.id for rule in parent.rules))) - kept
 
 
 def _rules(
-    files: Mapping[str, str], limits: Mapping[str, Limit | None], problems: list[Problem]
+    files: Mapping[str, str], kept: frozenset[str], names: Names, problems: list[Problem]
 ) -> tuple[list[Draft], bool]:
-    """The rules of all files in order, and whether every file could be read."""
+    """The rules of all files in order, and whether every file could be read.
+
+    The parent's are read anew: a site may have set a parameter that they use.
+    """
     drafts: list[Draft] = []
     complete = True
     for name in sorted(files):
         if name.endswith(".yml"):
             problems.append(Problem(name, 1, 1, "rule files are named *.yaml"))
-        elif name.endswith(".yaml") and name not in (ABOUT_FILE, LIMITS_FILE):
-            read = read_rules(files[name], Reader(name, problems), limits)
+        elif name.endswith(".yaml") and name.rpartition("/")[2] not in _NOT_RULES:
+            read = read_rules(files[name], Reader(name, problems), names)
             complete = complete and read is not None
-            drafts.extend(read or ())
+            inherited = name.startswith(PARENT)
+            drafts.extend(d for d in read or () if not inherited or d.id in kept)
     return drafts, complete
 
 
@@ -120,13 +167,13 @@ def _check_ids(drafts: list[Draft]) -> None:
             draft.reader.problem(draft.place, f'rule id "{draft.id}" is already used at {where}')
 
 
-def _check_outranks(drafts: list[Draft], complete: bool) -> None:
+def _check_outranks(drafts: list[Draft], complete: bool, left_out: Collection[str]) -> None:
     graph: dict[str, dict[str, tuple[Draft, Node]]] = {draft.id: {} for draft in drafts}
     for draft in drafts:
         for name, node in draft.outranks:
             if name in graph:
                 graph[draft.id].setdefault(name, (draft, node))
-            elif complete:
+            elif complete and not (name in left_out and draft.reader.file.startswith(PARENT)):
                 draft.reader.problem(node, f'"{name}" is not a rule{nearest(name, graph)}')
     seen: set[str] = set()
     for start in graph:

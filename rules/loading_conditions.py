@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, get_args
 
-from ruamel.yaml.nodes import Node
+from ruamel.yaml.nodes import Node, ScalarNode
 
 from rules.conditions import too_wide
 from rules.limits import Limit
+from rules.loading_names import Names, parameter_in
 from rules.model import (
     Comparison,
     Condition,
@@ -35,10 +36,10 @@ _OFFSETS: Final = ("less", "plus")
 
 @dataclass(frozen=True, slots=True)
 class ConditionReader:
-    """Reads the conditions of one file. A limit that is None was declared but has problems."""
+    """Reads the conditions of one file."""
 
     reader: Reader
-    limits: Mapping[str, Limit | None]
+    names: Names
 
     def condition(self, node: Node) -> Condition | None:
         """A whole condition; None when it has problems, which the reader then holds."""
@@ -47,6 +48,13 @@ class ConditionReader:
         if problem is not None:
             self.reader.problem(node, f"this condition is too large: {problem}; use two rules")
         return condition
+
+    def need(self, node: Node) -> Condition | None:
+        """The name of a fact that must be known, or a condition that must be true."""
+        if isinstance(node, ScalarNode):
+            fact = self._fact(node)
+            return None if fact is None else Group("none", (Unknown(fact.name),))
+        return self.condition(node)
 
     def _part(self, node: Node) -> Condition | None:
         pairs = self.reader.pairs(node, "a condition")
@@ -138,7 +146,8 @@ class ConditionReader:
             return None
         if text.split()[0] == "limit":
             return self._limit(fact, text, node)
-        number = quantity_in(text, fact.unit, node, self.reader)
+        written = parameter_in(text, node, self.reader, self.names)
+        number = None if written is None else quantity_in(written, fact.unit, node, self.reader)
         if number is None:
             return None
         return Value(number) if self._plausible(fact, number, f'"{text}"', node) else None
@@ -156,11 +165,11 @@ class ConditionReader:
             self.reader.problem(node, f'expected "limit" and one name, found "{text}"')
             return None
         name = words[1]
-        if name not in self.limits:
-            hint = nearest(name, self.limits)
+        if name not in self.names.limits:
+            hint = nearest(name, self.names.limits)
             self.reader.problem(node, f'"{name}" is not a limit{hint}')
             return None
-        limit = self.limits[name]
+        limit = self.names.limits[name]
         return LimitRef(name) if limit is None or self._fits(fact, limit, node) else None
 
     def _fits(self, fact: Fact, limit: Limit, node: Node) -> bool:
@@ -196,7 +205,8 @@ class ConditionReader:
             self.reader.problem(key, 'expected either "less" or "plus", found both')
             return None
         text = str(node.value) if is_number(node) else self.reader.text(node, "a number with unit")
-        offset = None if text is None else difference_in(text, fact.unit, node, self.reader)
+        written = None if text is None else parameter_in(text, node, self.reader, self.names)
+        offset = None if written is None else difference_in(written, fact.unit, node, self.reader)
         if offset is None:
             return None
         if offset <= 0:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import re
+from collections.abc import Mapping
 from typing import Final
 
 from ruamel.yaml.nodes import Node
 
-from rules.limits import Confidence, Limit, LimitEntry, LimitTable, Source, Where, describe
+from rules.limits import Approval, Confidence, Limit, LimitEntry, Source, Where, describe
+from rules.loading_names import Declared
 from rules.quantities import quantity_in, read_number
 from rules.reading import Reader, is_date, kind_of
 from rules.units import UnitError, check
@@ -18,22 +20,22 @@ from rules.vocabulary import CLASSES, PHASES
 _NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
 
 
-def read_limits(text: str, reader: Reader) -> tuple[LimitTable, tuple[str, ...] | None]:
-    """The limits of a file and the names it declares, None when it cannot be read so far.
-
-    Problems go to the reader; a limit that has some may be missing from the table.
-    """
+def read_limits(text: str, reader: Reader, inherited: Mapping[str, Limit]) -> Declared[Limit]:
+    """The limits of a file by name; those of a parent get a site's own values beside theirs."""
     document = reader.document(text)
-    keys = None if document is None else reader.mapping(document, "limits.yaml", ("limits",))
+    keys = None if document is None else reader.mapping(document, reader.file, ("limits",))
     pairs = reader.pairs(keys["limits"], "the limits") if keys and "limits" in keys else None
-    table: dict[str, Limit] = {}
-    for name, (key, node) in (pairs or {}).items():
+    if pairs is None:
+        return Declared(unread=True)
+    found: dict[str, Limit | None] = {}
+    for name, (key, node) in pairs.items():
         if not _NAME.fullmatch(name):
             reader.problem(key, f'"{name}" is not a limit name: use a-z, 0-9 and _')
-        limit = _limit(name, node, reader)
-        if limit is not None:
-            table[name] = limit
-    return LimitTable(table), None if pairs is None else tuple(pairs)
+        if name in inherited:
+            found[name] = _own_values(inherited[name], node, reader)
+        else:
+            found[name] = _limit(name, node, reader)
+    return Declared(found)
 
 
 def read_source(node: Node, reader: Reader) -> Source | None:
@@ -46,21 +48,51 @@ def read_source(node: Node, reader: Reader) -> Source | None:
     return Source(ref, Confidence(confidence)) if ref and confidence else None
 
 
+def read_approval(node: Node, reader: Reader) -> Approval | None:
+    """Who approved a site's own value, on what day, and why."""
+    keys = reader.mapping(node, '"approved"', ("by", "on", "why"))
+    if keys is None or len(keys) < 3:
+        return None
+    by = reader.text(keys["by"], "a name")
+    on = _day(keys["on"], reader)
+    why = reader.text(keys["why"], "a reason")
+    return None if by is None or on is None or why is None else Approval(by, on, why)
+
+
 def _limit(name: str, node: Node, reader: Reader) -> Limit | None:
     keys = reader.mapping(node, "a limit", ("meaning", "unit", "values"))
     if keys is None or len(keys) < 3:
         return None
     meaning = reader.text(keys["meaning"], "a meaning")
     unit = _unit(keys["unit"], reader)
-    entries: list[tuple[Node, LimitEntry]] = []
-    for item in reader.items(keys["values"], "values") or ():
-        entry = _entry(item, reader)
-        if entry is not None:
-            _refuse_conflict(entry, entries, item, reader)
-            entries.append((item, entry))
+    entries = _entries(keys["values"], reader)
     if meaning is None or unit is None:
         return None
-    return Limit(name, meaning, unit, tuple(entry for _, entry in entries))
+    return Limit(name, meaning, unit, entries)
+
+
+def _own_values(parent: Limit, node: Node, reader: Reader) -> Limit | None:
+    """The parent's limit with a site's own values beside its own; each needs an approval."""
+    keys = reader.mapping(node, "a limit of the parent", ("values",), ("unit",))
+    if keys is None or "values" not in keys:
+        return None
+    if "unit" in keys and _unit(keys["unit"], reader) != parent.unit:
+        reader.problem(keys["unit"], f"the parent gives {parent.name} in {parent.unit}: keep that")
+    entries = _entries(keys["values"], reader, approved=True)
+    return dataclasses.replace(parent, entries=(*parent.entries, *entries))
+
+
+def _entries(node: Node, reader: Reader, *, approved: bool = False) -> tuple[LimitEntry, ...]:
+    entries: list[tuple[Node, LimitEntry]] = []
+    for item in reader.items(node, "values") or ():
+        entry = _entry(item, reader)
+        if entry is None:
+            continue
+        if approved and entry.approved is None:
+            reader.problem(item, 'a site\'s own value needs "approved" with by, on and why')
+        _refuse_conflict(entry, entries, item, reader)
+        entries.append((item, entry))
+    return tuple(entry for _, entry in entries)
 
 
 def _refuse_conflict(
@@ -91,7 +123,8 @@ def _unit(node: Node, reader: Reader) -> str | None:
 
 
 def _entry(node: Node, reader: Reader) -> LimitEntry | None:
-    keys = reader.mapping(node, "a value", ("since", "source"), ("value", "absent", "where"))
+    optional = ("value", "absent", "where", "approved")
+    keys = reader.mapping(node, "a value", ("since", "source"), optional)
     if keys is None:
         return None
     if ("value" in keys) == ("absent" in keys):
@@ -102,9 +135,10 @@ def _entry(node: Node, reader: Reader) -> LimitEntry | None:
     source = read_source(keys["source"], reader) if "source" in keys else None
     value = read_number(keys["value"], reader) if "value" in keys else None
     absent = reader.text(keys["absent"], "a reason") if "absent" in keys else None
+    approved = read_approval(keys["approved"], reader) if "approved" in keys else None
     if where is None or since is None or source is None or (value is None and absent is None):
         return None
-    return LimitEntry(value, absent, where, since, source)
+    return LimitEntry(value, absent, where, since, source, approved)
 
 
 def _day(node: Node, reader: Reader) -> datetime.date | None:

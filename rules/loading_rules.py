@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from ruamel.yaml.nodes import Node, SequenceNode
 
 from rules.conditions import too_wide
-from rules.limits import Limit
 from rules.loading_conditions import ConditionReader
 from rules.loading_limits import read_source
-from rules.model import SCOPE_FACTS, Condition, Rule
+from rules.loading_names import Names, seconds
+from rules.loading_templates import read_template
+from rules.model import AGAIN_S, SCOPE_FACTS, Condition, Escalation, Group, Remind, Rule
 from rules.priority import Harm, Onset
-from rules.quantities import seconds
-from rules.reading import Reader, nearest
-from rules.templates import Field, template_fields
+from rules.reading import Reader, is_flag, kind_of, nearest
 from rules.vocabulary import CATALOGUE
 
 _REQUIRED: Final = ("id", "title", "when", "harm", "onset", "cause", "says", "because", "source")
-_OPTIONAL: Final = ("only_in", "for", "clears", "clears_for", "outranks", "look_at", "caution")
+_OPTIONAL: Final = (
+    "only_in", "needs", "for", "clears", "clears_for", "again", "latch", "remind", "escalate",
+    "may_be", "outranks", "look_at", "caution",
+)  # fmt: skip
 _ID: Final = re.compile(r"[a-z][a-z0-9-]*")
 
 
@@ -36,17 +37,14 @@ class Draft:
     rule: Rule | None
 
 
-def read_rules(text: str, reader: Reader, limits: Mapping[str, Limit | None]) -> list[Draft] | None:
-    """The rules of a file, None when it cannot be read so far; problems go to the reader.
-
-    `limits` as for ConditionReader.
-    """
+def read_rules(text: str, reader: Reader, names: Names) -> list[Draft] | None:
+    """The rules of a file, None when it cannot be read so far; problems go to the reader."""
     document = reader.document(text)
     keys = None if document is None else reader.mapping(document, "a rule file", ("rules",))
     if keys is None or "rules" not in keys:
         return None
     items = reader.items(keys["rules"], "rules") or []
-    drafts = (_RuleReader(reader, limits).draft(item) for item in items)
+    drafts = (_RuleReader(reader, names).draft(item) for item in items)
     return [draft for draft in drafts if draft is not None]
 
 
@@ -55,7 +53,7 @@ class _RuleReader:
     """Reads one rule."""
 
     reader: Reader
-    limits: Mapping[str, Limit | None]
+    names: Names
     keys: dict[str, Node] = field(default_factory=dict)
 
     def draft(self, node: Node) -> Draft | None:
@@ -70,16 +68,31 @@ class _RuleReader:
         if len(self.reader.problems) == before:
             others = tuple(name for name, _ in outranks)
             rule = Rule(id=rule_id, outranks=others, **fields)
-            self._check_clearing(rule)
+            self._check_width(rule)
+            self._check_escalation(rule)
         return Draft(rule_id, self.keys["id"], self.reader, outranks, rule)
 
-    def _check_clearing(self, rule: Rule) -> None:
-        """The opposite of a condition can be wider than the condition itself."""
-        problem = too_wide(rule.clearing) if rule.clears is None else None
+    def _check_width(self, rule: Rule) -> None:
+        """With `needs`, and as its own opposite, a condition can be wider than it is alone."""
+        needs = () if rule.needs is None else (rule.needs,)
+        problem = too_wide(Group("all", (*needs, rule.when)))
+        if problem is not None:
+            self.reader.problem(
+                self.keys["when"], f'"when" with "needs" is too large: {problem}; use two rules'
+            )
+        problem = too_wide(Group("all", (*needs, rule.clearing))) if rule.clears is None else None
         if problem is not None:
             self.reader.problem(
                 self.keys["when"],
                 f'the opposite of "when" is too large to clear by: {problem}; write "clears"',
+            )
+
+    def _check_escalation(self, rule: Rule) -> None:
+        if rule.escalate is not None and rule.escalate.priority.rank <= rule.priority.rank:
+            self.reader.problem(
+                self.keys["escalate"],
+                f"escalating to {rule.escalate.priority} priority changes nothing: "
+                f"the rule has {rule.priority} already",
             )
 
     def _fields(self) -> dict[str, Any]:
@@ -91,14 +104,20 @@ class _RuleReader:
             "when": self._condition("when"),
             "harm": None if harm is None else Harm(harm),
             "onset": None if onset is None else Onset(onset),
-            "cause": self._text("cause"),
+            "cause": self._cause(),
+            "may_be": self._may_be(),
             "says": self._template("says"),
             "because": self._template("because"),
             "source": read_source(keys["source"], reader) if "source" in keys else None,
             "only_in": self._scope(),
+            "needs": self._needs(),
             "for_s": self._seconds("for"),
             "clears": self._condition("clears"),
             "clears_for_s": self._seconds("clears_for"),
+            "again_s": self._seconds("again", AGAIN_S),
+            "latch": self._latch(),
+            "remind": self._remind(),
+            "escalate": self._escalate(),
             "look_at": self._look_at(),
             "caution": self._text("caution") or "",
         }
@@ -117,13 +136,93 @@ class _RuleReader:
     def _word(self, key: str, what: str, known: list[str]) -> str | None:
         return self.reader.word(self.keys[key], what, known) if key in self.keys else None
 
-    def _seconds(self, key: str) -> float:
-        return (seconds(self.keys[key], self.reader) or 0.0) if key in self.keys else 0.0
+    def _seconds(self, key: str, otherwise: float = 0.0) -> float:
+        if key not in self.keys:
+            return otherwise
+        return self._time(self.keys[key]) or 0.0
+
+    def _time(self, node: Node) -> float | None:
+        return seconds(node, self.reader, self.names)
 
     def _condition(self, key: str) -> Condition | None:
         if key not in self.keys:
             return None
-        return ConditionReader(self.reader, self.limits).condition(self.keys[key])
+        return ConditionReader(self.reader, self.names).condition(self.keys[key])
+
+    def _needs(self) -> Condition | None:
+        """Each a fact that must be known, or a comparison that must be true."""
+        if "needs" not in self.keys:
+            return None
+        items = self.reader.items(self.keys["needs"], "facts and comparisons") or []
+        read = [ConditionReader(self.reader, self.names).need(item) for item in items]
+        members = tuple(member for member in read if member is not None)
+        return Group("all", members) if members else None
+
+    def _latch(self) -> bool:
+        node = self.keys.get("latch")
+        if node is None:
+            return False
+        if not is_flag(node):
+            self.reader.problem(node, f"expected true or false, found {kind_of(node)}")
+        return str(node.value).lower() == "true"
+
+    def _remind(self) -> Remind:
+        node = self.keys.get("remind")
+        if node is None:
+            return Remind()
+        keys = self.reader.mapping(node, '"remind"', (), ("raised", "acknowledged"))
+        if keys == {}:
+            self.reader.problem(node, 'expected "remind" with raised, acknowledged or both')
+        times = {key: self._positive(item) for key, item in (keys or {}).items()}
+        return Remind(times.get("raised"), times.get("acknowledged"))
+
+    def _positive(self, node: Node) -> float | None:
+        value = self._time(node)
+        if value == 0.0:
+            self.reader.problem(node, "expected a time of more than nothing")
+        return value
+
+    def _escalate(self) -> Escalation | None:
+        node = self.keys.get("escalate")
+        if node is None:
+            return None
+        keys = self.reader.mapping(node, '"escalate"', ("harm", "onset"), ("when", "for"))
+        if keys is None or not {"harm", "onset"} <= keys.keys():
+            return None
+        harm = self.reader.word(keys["harm"], "a harm", list(Harm))
+        onset = self.reader.word(keys["onset"], "an onset", list(Onset))
+        when = None
+        if "when" in keys:
+            when = ConditionReader(self.reader, self.names).condition(keys["when"])
+        elif "for" not in keys:
+            self.reader.problem(node, '"escalate" lacks "for" (how long it stood) or "when"')
+        for_s = self._time(keys["for"]) if "for" in keys else 0.0
+        if harm is None or onset is None or for_s is None:
+            return None
+        return Escalation(Harm(harm), Onset(onset), for_s, when)
+
+    def _cause(self) -> str | None:
+        cause = self._text("cause")
+        if cause is not None:
+            self._known_cause(cause, self.keys["cause"])
+        return cause
+
+    def _known_cause(self, cause: str, node: Node) -> None:
+        known = self.names.causes
+        if known is not None and cause not in known:
+            hint = nearest(cause, known)
+            self.reader.problem(node, f'"{cause}" is not a cause of causes.yaml{hint}')
+
+    def _may_be(self) -> tuple[str, ...]:
+        if "may_be" not in self.keys:
+            return ()
+        named: list[str] = []
+        for item in self.reader.items(self.keys["may_be"], "causes") or ():
+            name = self.reader.text(item, "a cause")
+            if name is not None:
+                self._known_cause(name, item)
+                named.append(name)
+        return tuple(dict.fromkeys(named))
 
     def _look_at(self) -> tuple[str, ...]:
         if "look_at" not in self.keys:
@@ -158,23 +257,6 @@ class _RuleReader:
         return tuple(dict.fromkeys(label for label in labels if label is not None))
 
     def _template(self, key: str) -> str | None:
-        template = self._text(key)
-        if template is None:
+        if key not in self.keys:
             return None
-        node = self.keys[key]
-        try:
-            fields = template_fields(template)
-        except ValueError as error:
-            self.reader.problem(node, f'"{key}": {error}')
-            return None
-        for part in fields:
-            self._check_field(part, key, node)
-        return template
-
-    def _check_field(self, part: Field, key: str, node: Node) -> None:
-        if part.kind == "fact" and part.name not in CATALOGUE:
-            hint = nearest(part.name, (*CATALOGUE, "held"))
-            self.reader.problem(node, f'"{key}" names "{part.name}", which is not a fact{hint}')
-        if part.kind in ("limit", "source") and part.name not in self.limits:
-            hint = nearest(part.name, self.limits)
-            self.reader.problem(node, f'"{key}" names limit "{part.name}", which is not one{hint}')
+        return read_template(key, self.keys[key], self.reader, self.names)

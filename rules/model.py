@@ -286,7 +286,8 @@ class Rule:
 class RuleSet:
     """A named version of rules with their limits. `sha256` is the hash of the files as given.
 
-    `parent` is NAME@VERSION of the rule set that a site's own one builds on.
+    `parent` is NAME@VERSION of the rule set that a site's own one builds on; `without` are rules
+    of it that the site has left out, each with who approved that.
     """
 
     name: str
@@ -299,6 +300,7 @@ class RuleSet:
     sha256: str
     causes: Mapping[str, Cause] = field(default_factory=dict)
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
+    without: Mapping[str, Approval] = field(default_factory=dict)
     parent: str | None = None
 
     def facts(self) -> frozenset[str]:

@@ -9,7 +9,7 @@ from typing import Final
 from ruamel.yaml.nodes import Node
 
 from rules.reading import Reader, is_number, kind_of
-from rules.units import UnitError, converter
+from rules.units import ONE, UnitError, check, converter
 
 _QUANTITY: Final = re.compile(r"([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(\S+)?")
 
@@ -47,6 +47,19 @@ def quantity_in(text: str, unit: str, node: Node, reader: Reader) -> float | Non
         return None
 
 
+def unit_of(text: str, node: Node, reader: Reader) -> str | None:
+    """The unit that a quantity is written in: "s" of "20 s", "1" of a bare number."""
+    match = _QUANTITY.fullmatch(text.strip())
+    if match is None:
+        reader.problem(node, f'expected a number and its unit, found "{text.strip()}"')
+        return None
+    try:
+        return check(match[2] or ONE)
+    except UnitError as error:
+        reader.problem(node, str(error))
+        return None
+
+
 def difference_in(text: str, unit: str, node: Node, reader: Reader) -> float | None:
     """As `quantity_in`, but a difference: on a scale with an offset (Cel) only the size counts."""
     here = quantity_in(text, unit, node, reader)
@@ -54,18 +67,3 @@ def difference_in(text: str, unit: str, node: Node, reader: Reader) -> float | N
     if here is None or match is None:
         return None
     return here - converter(match[2] or unit, unit)(0.0)
-
-
-def seconds(node: Node, reader: Reader) -> float | None:
-    """A time that is not negative, in seconds. A bare 0 needs no unit."""
-    text = str(node.value).strip() if isinstance(node.value, str) else ""
-    if is_number(node) and float(text) == 0:
-        return 0.0
-    if not text or is_number(node):
-        reader.problem(node, f'expected a time such as "10 s", found {kind_of(node)}')
-        return None
-    value = quantity_in(text, "s", node, reader)
-    if value is not None and value < 0:
-        reader.problem(node, f'expected a time that is not negative, found "{text}"')
-        return None
-    return value

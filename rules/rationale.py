@@ -24,7 +24,7 @@ from rules.wording import (
     with_digits,
 )
 
-__all__ = ["ClauseResult", "display", "explain", "render"]
+__all__ = ["ClauseResult", "display", "explain", "leaf_holds", "render"]
 
 _OPS: Final[Mapping[Op, str]] = {
     Op.ABOVE: "above",
@@ -70,6 +70,18 @@ class _Moment:
         if reason is None and fact.name in self.facts:
             reason = flaw(fact, self.facts[fact.name])
         return f"unknown ({reason})" if reason else "unknown"
+
+
+def leaf_holds(
+    leaf: Leaf, facts: Mapping[str, FactValue], limits: Mapping[str, ResolvedLimit]
+) -> bool | None:
+    """Whether one comparison holds; None where its fact or its limit is not known."""
+    moment = _Moment(facts, limits, {})
+    fact = CATALOGUE[leaf.fact]
+    value = moment.value(fact)
+    if isinstance(leaf, Comparison):
+        return _holds(value, leaf.op, _operand(leaf, fact, moment))
+    return (value is None) == isinstance(leaf, Unknown)
 
 
 def explain(

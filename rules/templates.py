@@ -1,24 +1,32 @@
 """The templates of `says` and `because`: text with fields in braces.
 
-`{fact}` is a value, `{limit NAME}` a limit, `{source NAME}` how well the limit is supported and
-`{held}` how long the condition has held.
+`{fact}` is a value, `{limit NAME}` a limit, `{source NAME}` how well the limit is supported,
+`{parameter NAME}` a parameter and `{held}` how long the condition has held.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
 _FIELD: Final = re.compile(r"\{([^{}]*)\}|([{}])")
-_TWO_WORDS: Final = re.compile(r"(limit|source)\s+(\S+)")
+_TWO_WORDS: Final = re.compile(r"(limit|source|parameter)\s+(\S+)")
+
+Kind = Literal["text", "fact", "limit", "source", "parameter", "held"]
+_NAMED: Final[Mapping[str, Kind]] = {
+    "limit": "limit",
+    "source": "source",
+    "parameter": "parameter",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A piece of a template; `name` is the text itself, or the fact or limit named."""
+    """A piece of a template; `name` is the text itself, or the fact, limit or parameter named."""
 
-    kind: Literal["text", "fact", "limit", "source", "held"]
+    kind: Kind
     name: str
 
 
@@ -44,4 +52,4 @@ def _field(inside: str) -> Field:
     two = _TWO_WORDS.fullmatch(inside)
     if two is None:
         return Field("fact", inside)
-    return Field("limit" if two[1] == "limit" else "source", two[2])
+    return Field(_NAMED[two[1]], two[2])

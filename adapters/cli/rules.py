@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import click
 from rich.console import Console
@@ -10,14 +11,16 @@ from rich.table import Table
 from rich.text import Text
 
 from adapters.cli.failures import bad_input
+from adapters.cli.limits import limits
 from adapters.cli.words import MARKS, STYLES
 from adapters.rule_files import DEFAULT_RULES, library, load_rules
 from rules.engine import build_engine
+from rules.schema import schemas
 
 
 @click.group()
 def rules() -> None:
-    """Rule sets: list them, check one."""
+    """Rule sets: list them, check one, see its limits; schemas for your editor."""
 
 
 @rules.command("list")
@@ -94,3 +97,29 @@ def check_rules(spec: str, *, as_json: bool) -> None:
         highlight=False,
     )
     console.print(rule_set.caution, style="dim")
+
+
+@rules.command("schema")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path(),
+    show_default="the present folder",
+    help="Where to write the files.",
+)
+def schema(*, out: Path) -> None:
+    """Write JSON Schemas, with which an editor completes and checks rule files.
+
+    Name the schema in the first line of a rule file:
+
+    # yaml-language-server: $schema=rules.schema.json
+    """
+    with bad_input():
+        out.mkdir(parents=True, exist_ok=True)
+        for name, body in schemas().items():
+            path = out / f"{name}.schema.json"
+            path.write_text(json.dumps(body, indent=1, ensure_ascii=False) + "\n", "utf-8")
+            click.echo(path)
+
+
+rules.add_command(limits)
