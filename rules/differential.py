@@ -6,13 +6,11 @@ equals the one that the rule itself names. It is a help to look, never a diagnos
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from rules.engine.guard import FactValue
-from rules.limits import ResolvedLimit
 from rules.model import Cause, Rule, RuleSet, Sign
-from rules.rationale import render
+from rules.rationale import Moment, render
 from rules.truth import truth
 
 
@@ -33,16 +31,7 @@ class Weighed:
         return len(self.fits) - len(self.against)
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What is known at one moment; `unknown` gives the reason for each absent fact."""
-
-    facts: Mapping[str, FactValue]
-    limits: Mapping[str, ResolvedLimit]
-    unknown: Mapping[str, str]
-
-
-def weigh(rule: Rule, rule_set: RuleSet, known: Known) -> list[Weighed]:
+def weigh(rule: Rule, rule_set: RuleSet, known: Moment) -> list[Weighed]:
     """The causes that the rule may point to, likeliest first; empty where none are described."""
     names = rule.may_be if rule.cause in rule.may_be else (rule.cause, *rule.may_be)
     causes = [rule_set.causes[name] for name in names if name in rule_set.causes]
@@ -50,14 +39,14 @@ def weigh(rule: Rule, rule_set: RuleSet, known: Known) -> list[Weighed]:
     return sorted(weighed, key=lambda one: (-one.balance, one.cause != rule.cause))
 
 
-def _weighed(cause: Cause, known: Known) -> Weighed:
+def _weighed(cause: Cause, known: Moment) -> Weighed:
     fits, against = list(_words(cause.fits, known)), list(_words(cause.against, known))
     signs = (*cause.fits, *cause.against)
     undecided = sum(1 for s in signs if truth(s.when, known.facts, known.limits) is None)
     return Weighed(cause.id, cause.title, cause.look, tuple(fits), tuple(against), undecided)
 
 
-def _words(signs: tuple[Sign, ...], known: Known) -> Iterator[str]:
+def _words(signs: tuple[Sign, ...], known: Moment) -> Iterator[str]:
     for sign in signs:
         if truth(sign.when, known.facts, known.limits):
             yield render(sign.says, known.facts, known.limits, known.unknown, 0.0)

@@ -127,7 +127,7 @@ class ConditionReader:
             return None
         for name in _OFFSETS:
             if name in pairs:
-                operand = self._moved(operand, name, fact, pairs[name])
+                operand = self._moved(operand, name, fact, pairs)
                 if operand is None:
                     return None
         return Comparison(fact.name, op, operand)
@@ -195,21 +195,38 @@ class ConditionReader:
         return False
 
     def _moved(
-        self, operand: Operand, name: str, fact: Fact, pair: tuple[Node, Node]
+        self, operand: Operand, name: str, fact: Fact, pairs: Mapping[str, tuple[Node, Node]]
     ) -> Operand | None:
-        key, node = pair
-        if not isinstance(operand, LimitRef):
-            self.reader.problem(key, f'"{name}" moves a limit: write the number itself instead')
+        key, node = pairs[name]
+        if not self._is_named(pairs):
+            self.reader.problem(
+                key, f'"{name}" moves a limit or a parameter: write the number itself instead'
+            )
             return None
-        if operand.offset:
-            self.reader.problem(key, 'expected either "less" or "plus", found both')
+        if all(offset in pairs for offset in _OFFSETS):
+            both = pairs[_OFFSETS[-1]][0]
+            self.reader.problem(both, 'expected either "less" or "plus", found both')
             return None
+        offset = self._offset(name, fact, node)
+        if offset is None:
+            return None
+        if isinstance(operand, LimitRef):
+            return LimitRef(operand.name, offset)
+        return Value(float(operand.value) + offset)
+
+    def _is_named(self, pairs: Mapping[str, tuple[Node, Node]]) -> bool:
+        """Whether the operand is a limit or a parameter."""
+        return any(
+            str(node.value).split()[:1] in (["limit"], ["parameter"])
+            for name, (_, node) in pairs.items()
+            if name in _OPS
+        )
+
+    def _offset(self, name: str, fact: Fact, node: Node) -> float | None:
         text = str(node.value) if is_number(node) else self.reader.text(node, "a number with unit")
         written = None if text is None else parameter_in(text, node, self.reader, self.names)
         offset = None if written is None else difference_in(written, fact.unit, node, self.reader)
-        if offset is None:
-            return None
-        if offset <= 0:
+        if offset is not None and offset <= 0:
             self.reader.problem(node, f'expected "{name}" by more than nothing, found "{text}"')
             return None
-        return LimitRef(operand.name, -offset if name == "less" else offset)
+        return -offset if offset is not None and name == "less" else offset

@@ -24,7 +24,7 @@ from rules.wording import (
     with_digits,
 )
 
-__all__ = ["ClauseResult", "display", "explain", "leaf_holds", "render"]
+__all__ = ["ClauseResult", "Moment", "clause_of", "display", "explain", "leaf_holds", "render"]
 
 _OPS: Final[Mapping[Op, str]] = {
     Op.ABOVE: "above",
@@ -56,16 +56,20 @@ class ClauseResult:
 
 
 @dataclass(frozen=True, slots=True)
-class _Moment:
+class Moment:
+    """What is known at one moment; `unknown` gives the reason for each absent fact."""
+
     facts: Mapping[str, FactValue]
     limits: Mapping[str, ResolvedLimit]
     unknown: Mapping[str, str]
 
     def value(self, fact: Fact) -> FactValue | None:
+        """The value where it may be used."""
         value = self.facts.get(fact.name)
         return None if value is None or flaw(fact, value) is not None else value
 
     def why_unknown(self, fact: Fact) -> str:
+        """The word "unknown", with the reason."""
         reason = self.unknown.get(fact.name)
         if reason is None and fact.name in self.facts:
             reason = flaw(fact, self.facts[fact.name])
@@ -76,7 +80,7 @@ def leaf_holds(
     leaf: Leaf, facts: Mapping[str, FactValue], limits: Mapping[str, ResolvedLimit]
 ) -> bool | None:
     """Whether one comparison holds; None where its fact or its limit is not known."""
-    moment = _Moment(facts, limits, {})
+    moment = Moment(facts, limits, {})
     fact = CATALOGUE[leaf.fact]
     value = moment.value(fact)
     if isinstance(leaf, Comparison):
@@ -94,11 +98,13 @@ def explain(
 
     `unknown` gives the reason for each fact that is absent from `facts`.
     """
-    moment = _Moment(facts, limits, unknown)
-    return [
-        _compared(leaf, moment) if isinstance(leaf, Comparison) else _presence(leaf, moment)
-        for leaf in _flat(normal(condition))
-    ]
+    moment = Moment(facts, limits, unknown)
+    return [clause_of(leaf, moment) for leaf in _flat(normal(condition))]
+
+
+def clause_of(leaf: Leaf, moment: Moment) -> ClauseResult:
+    """One comparison with its values."""
+    return _compared(leaf, moment) if isinstance(leaf, Comparison) else _presence(leaf, moment)
 
 
 def render(
@@ -112,14 +118,14 @@ def render(
 
     A value that would read the same as a limit beside it, although they differ, gets more digits.
     """
-    moment = _Moment(facts, limits, unknown)
+    moment = Moment(facts, limits, unknown)
     fields = template_fields(template)
     names = (field.name for field in fields if field.kind == "limit")
     named = [limits[name] for name in names if name in limits]
     return "".join(_field_words(field, moment, named, held_s) for field in fields)
 
 
-def _field_words(field: Field, moment: _Moment, named: list[ResolvedLimit], held_s: float) -> str:
+def _field_words(field: Field, moment: Moment, named: list[ResolvedLimit], held_s: float) -> str:
     if field.kind == "text":
         return field.name
     if field.kind == "held":
@@ -131,7 +137,7 @@ def _field_words(field: Field, moment: _Moment, named: list[ResolvedLimit], held
     return _fact_words(CATALOGUE[field.name], moment, named)
 
 
-def _fact_words(fact: Fact, moment: _Moment, named: list[ResolvedLimit]) -> str:
+def _fact_words(fact: Fact, moment: Moment, named: list[ResolvedLimit]) -> str:
     value = moment.value(fact)
     if value is None:
         return moment.why_unknown(fact)
@@ -146,7 +152,7 @@ def _flat(tree: Tree[Leaf]) -> list[Leaf]:
     return [tree]
 
 
-def _presence(leaf: Unknown | Known, moment: _Moment) -> ClauseResult:
+def _presence(leaf: Unknown | Known, moment: Moment) -> ClauseResult:
     fact = CATALOGUE[leaf.fact]
     value = moment.value(fact)
     shown = moment.why_unknown(fact) if value is None else f"known ({display(value, fact.name)})"
@@ -164,7 +170,7 @@ def _presence(leaf: Unknown | Known, moment: _Moment) -> ClauseResult:
     )
 
 
-def _compared(leaf: Comparison, moment: _Moment) -> ClauseResult:
+def _compared(leaf: Comparison, moment: Moment) -> ClauseResult:
     fact = CATALOGUE[leaf.fact]
     value = moment.value(fact)
     operand = _operand(leaf, fact, moment)
@@ -181,7 +187,7 @@ def _compared(leaf: Comparison, moment: _Moment) -> ClauseResult:
     )
 
 
-def _operand(leaf: Comparison, fact: Fact, moment: _Moment) -> FactValue | None:
+def _operand(leaf: Comparison, fact: Fact, moment: Moment) -> FactValue | None:
     if not isinstance(leaf.operand, LimitRef):
         return leaf.operand.value
     limit = moment.limits.get(leaf.operand.name)
@@ -190,7 +196,7 @@ def _operand(leaf: Comparison, fact: Fact, moment: _Moment) -> FactValue | None:
     return converter(limit.unit, fact.unit)(limit.value) + leaf.operand.offset
 
 
-def _sentence(leaf: Comparison, fact: Fact, operand: FactValue | None, moment: _Moment) -> str:
+def _sentence(leaf: Comparison, fact: Fact, operand: FactValue | None, moment: Moment) -> str:
     value = moment.value(fact)
     digits = telling_digits(value, operand, fact)
     shown = moment.why_unknown(fact) if value is None else with_digits(value, fact, digits)

@@ -243,7 +243,7 @@ class Watch:
         place = self.state.places[name]
         self._keep(name, place.bedside.due(now_ms), outcome)
         place.bedside.forget_older_than(now_ms)
-        moment = self._moment(place.bedside, now_ms)
+        moment = self.moment(place.bedside, now_ms)
         outcome.evaluations += 1
 
         def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
@@ -261,7 +261,8 @@ class Watch:
             min([now_ms + LOOK_EVERY_MS, *(wait for wait in waits if wait is not None)]),
         )
 
-    def _moment(self, bedside: Bedside, now_ms: int) -> Moment:
+    def moment(self, bedside: Bedside, now_ms: int) -> Moment:
+        """What is known at the bedside, and which conditions hold."""
         facts = facts_of(bedside, now_ms, self._wanted)
         asked = {n: value for n, value in facts.values.items() if n in self._wanted}
         kept, dropped = clean(asked)

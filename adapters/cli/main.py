@@ -9,6 +9,7 @@ from adapters.cli.demo import demo
 from adapters.cli.replay import replay
 from adapters.cli.rules import rules
 from adapters.cli.serve import serve
+from adapters.cli.why import why_command
 from service.outbound import NOTICE
 
 
@@ -25,5 +26,5 @@ def main() -> None:
     """
 
 
-for command in (demo, serve, replay, rules, check):
+for command in (demo, serve, replay, rules, why_command, check):
     main.add_command(command)
