@@ -22,6 +22,7 @@ from service.known import (
     Completed,
     Expired,
     JourneyInfo,
+    Jump,
     PatientInfo,
     PowerInfo,
     Reading,
@@ -30,13 +31,16 @@ from service.known import (
 from service.lung import LungReading, flow_ml_per_s, lung_of
 from service.physiology.mechanics import tidal_volume_ml
 from service.physiology.uncertain import Uncertain
+from service.presence import Presence
 from service.signals.assembly import Block, Piece
 from service.signals.breaths import Breath, BreathFinder, Effort, Found, Inflation
 from service.signals.capnogram import Capnogram, Co2Breath
 from service.signals.changes import ChangeWatch
 from service.signals.flow import FlowTrack
+from service.signals.slow_trend import SlowTrend
 from service.signals.vitals import Vitals
-from service.supply import follow
+from service.supply import Charging, follow
+from service.supply_pressure import SupplyPressure
 
 #: Breaths are kept for the longest window of any fact, and never fewer than the last few.
 KEPT_BREATHS_S: Final = 65.0
@@ -44,6 +48,7 @@ KEPT_BREATHS: Final = 6
 KEPT_ETCO2: Final = 40
 KEPT_POWER: Final = 6
 KEPT_EFFORTS: Final = 40
+KEPT_BLOCKS_S: Final = 11.0
 #: Start of the inflation, message of the settings, volume by a flow wave.
 LungKey = tuple[float, str, Uncertain | None]
 
@@ -83,6 +88,14 @@ class Bedside:
     skews_ms: deque[int] = field(default_factory=deque)
     missing: deque[tuple[int, int]] = field(default_factory=deque)
     refused: deque[tuple[int, str]] = field(default_factory=deque)
+    presence: Presence = field(default_factory=Presence)
+    etco2_trend: SlowTrend = field(default_factory=SlowTrend)
+    pip_trend: SlowTrend = field(default_factory=SlowTrend)
+    temperature_trend: SlowTrend = field(default_factory=lambda: SlowTrend(600_000, 20_000))
+    # Blocks of airway pressure of the last seconds: end in device time (s), samples, lost ones.
+    paw_blocks: deque[tuple[float, int, int]] = field(default_factory=deque)
+    supply_pressure: SupplyPressure = field(default_factory=SupplyPressure)
+    charging: Charging = field(default_factory=Charging)
 
     @property
     def name(self) -> str:
@@ -96,6 +109,7 @@ class Bedside:
         completed = Completed()
         if accepted.newly_missing:
             self.missing.append((received_ms, accepted.newly_missing))
+        self._note_device(message, received_ms)
         self._apply(message, received_ms, reference, completed, late=accepted.late)
         if not isinstance(message, wire.Patient | wire.Journey | wire.Request):
             self._device_heard(message, received_ms)
@@ -194,6 +208,16 @@ class Bedside:
 
     # -- one kind of message each ---------------------------------------------------------
 
+    def _note_device(self, message: wire.Message, received_ms: int) -> None:
+        if isinstance(message, wire.Request | wire.Journey):
+            return
+        measures = isinstance(message, wire.Settings) or (
+            isinstance(message, wire.Waveform) and message.channel in ("paw", "co2")
+        )
+        reporter = self.presence.hear(message.device, message.epoch, received_ms, measures=measures)
+        if isinstance(message, wire.Patient):
+            reporter.patient = message.patient
+
     def _device_heard(self, message: wire.Message, received_ms: int) -> None:
         self.last_device_ms = received_ms
         sent_ms = message.end_ms if isinstance(message, wire.Waveform) else message.at
@@ -221,6 +245,10 @@ class Bedside:
             self.efforts.clear()
         samples = _feed(self.paw, piece)
         _follow_extremes(self.paw, samples)
+        lost = sum(1 for _, value in samples if value is None)
+        self.paw_blocks.append((piece.block.end_s, len(samples), lost))
+        while self.paw_blocks[0][0] < piece.block.end_s - KEPT_BLOCKS_S:
+            self.paw_blocks.popleft()
         self._keep_found(self.finder.feed(samples, piece.block.reference), completed)
 
     def _keep_found(self, found: Found, completed: Completed) -> None:
@@ -234,6 +262,8 @@ class Bedside:
                     "volume": self.tidal_volume_ml(inflation),
                 }
             )
+            if self.paw.received_ms is not None:
+                self.pip_trend.add(self.paw.received_ms, inflation.pip_cmh2o)
             circuit = self.settings.circuit_compliance if self.settings else None
             self.changes.add(inflation, flow_ml_per_s(self.settings), circuit)
         _keep_recent(self.inflations)
@@ -274,6 +304,7 @@ class Bedside:
     def _keep_expired(self, expired: Expired) -> None:
         self.expired.append(expired)
         self.co2_baseline.add({"etco2": expired.etco2_mmhg})
+        self.etco2_trend.add(expired.seen_ms, expired.etco2_mmhg)
         while len(self.expired) > KEPT_ETCO2:
             self.expired.popleft()
 
@@ -290,8 +321,15 @@ class Bedside:
             if value is not None:
                 mass_kg = self.patient.mass_kg if self.patient else None
                 self.vitals.take(name, value, message.at, received_ms, mass_kg)
+                self._follow_slowly(name, value, received_ms)
             if name == "etco2" and self.co2.end_s is None and value is not None:
                 self._keep_expired(Expired(value, received_ms, False, reference))
+
+    def _follow_slowly(self, name: str, value: float, received_ms: int) -> None:
+        if name == "temperature" and self.vitals.temperature.doubted(received_ms) is None:
+            self.temperature_trend.add(received_ms, value)
+        elif name == "gas_supply_pressure":
+            self.supply_pressure.take(received_ms, value)
 
     def _take_settings(self, message: wire.Settings, received_ms: int, reference: str) -> None:
         known = self.settings
@@ -302,7 +340,8 @@ class Bedside:
             changed_ms=received_ms,
             reference=reference,
         )
-        names = ("pip_target", "te_set", "fresh_gas_flow", "peep_set", "circuit_compliance")
+        names = ("pip_target", "te_set", "fresh_gas_flow", "peep_set", "circuit_compliance",
+                 "apparatus_dead_space")  # fmt: skip
         for name in names:
             quantity: wire.Quantity | None = getattr(message, name)
             kept = getattr(known, name) if known else None
@@ -312,9 +351,15 @@ class Bedside:
         )
         if same and known is not None:
             new.changed_ms = known.changed_ms
+        new.mode_since_ms = received_ms
+        if known is not None and known.mode == new.mode:
+            new.mode_since_ms = known.mode_since_ms
+        if known is not None:
+            new.jump = known.jump if same else _jump(known, new)
         self.settings = new
         if not same:
             self._relearn()
+            self.pip_trend.clear()
             self.changes.settings_changed(_flow_factor(known, new), new.at_ms / 1000.0)
 
     def _take_power(self, message: wire.Power, received_ms: int, reference: str) -> None:
@@ -339,6 +384,7 @@ class Bedside:
             device=message.device,
         )
         self.battery = follow(self.battery, report)
+        self.charging.take(report.usable())
 
     def _take_patient(self, message: wire.Patient, reference: str) -> None:
         if self.patient is not None and self.patient.patient != message.patient:
@@ -350,6 +396,10 @@ class Bedside:
             self.changes.forget()
             self.journey = None
             self.vitals = Vitals()
+            for trend in (self.etco2_trend, self.pip_trend, self.temperature_trend):
+                trend.clear()
+            if self.settings is not None:
+                self.settings.jump = None
         self.patient = PatientInfo(
             message.patient,
             message.species,
@@ -377,6 +427,23 @@ class Bedside:
 def _value(quantity: wire.Quantity | None) -> float | None:
     """What may be used of a quantity."""
     return None if quantity is None or quantity.status == "questionable" else quantity.value
+
+
+def _jump(known: SettingsInfo, new: SettingsInfo) -> Jump | None:
+    """What a confirmed change did; None where nothing of it can be a jump."""
+    target = None
+    if known.pip_target is not None and new.pip_target is not None:
+        target = new.pip_target - known.pip_target
+    return Jump(
+        new.received_ms,
+        target,
+        _factor(known.te_set, new.te_set),
+        _factor(known.fresh_gas_flow, new.fresh_gas_flow),
+    )
+
+
+def _factor(known: float | None, new: float | None) -> float | None:
+    return new / known if known and new else None
 
 
 def _flow_factor(known: SettingsInfo | None, new: SettingsInfo) -> float | None:

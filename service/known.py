@@ -35,6 +35,19 @@ class PatientInfo:
 
 
 @dataclass(slots=True)
+class Jump:
+    """What the last confirmed change did: the target's difference (cmH2O), factors of the rest.
+
+    None where a setting was not known before or after.
+    """
+
+    at_ms: int
+    pip_target: float | None
+    te_set: float | None
+    fresh_gas_flow: float | None
+
+
+@dataclass(slots=True)
 class SettingsInfo:
     """Confirmed settings of the ventilator, in our units; None where never sent."""
 
@@ -44,9 +57,12 @@ class SettingsInfo:
     fresh_gas_flow: float | None = None
     peep_set: float | None = None
     circuit_compliance: float | None = None
+    apparatus_dead_space: float | None = None
     at_ms: int = 0
     received_ms: int = 0
     changed_ms: int = 0
+    mode_since_ms: int = 0
+    jump: Jump | None = None
     reference: str = ""
 
 

@@ -201,6 +201,7 @@ class Settings(Envelope):
     fresh_gas_flow: Annotated[Quantity | None, _as(SETTINGS["fresh_gas_flow"])] = None
     peep_set: Annotated[Quantity | None, _as(SETTINGS["peep_set"])] = None
     circuit_compliance: Annotated[Quantity | None, _as(SETTINGS["circuit_compliance"])] = None
+    apparatus_dead_space: Annotated[Quantity | None, _as(SETTINGS["apparatus_dead_space"])] = None
 
 
 class Power(Envelope):

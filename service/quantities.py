@@ -35,6 +35,9 @@ NUMERICS: Final[Mapping[str, Measured]] = {
     # Of the CO2 analyser itself: what its sampling line draws, and its 10-90 % rise time.
     "co2_sampling_flow": Measured("mL/min", 0.0, 1000.0),
     "co2_rise_time": Measured("s", 0.001, 5.0),
+    # Of the gas that is fed in: pressure of the supply, and the oxygen in it.
+    "gas_supply_pressure": Measured("kPa", 0.0, 2000.0),
+    "fio2": Measured("%", 0.0, 100.0),
 }
 SETTINGS: Final[Mapping[str, Measured]] = {
     "pip_target": Measured("cm[H2O]", 0.0, 100.0),
@@ -42,6 +45,7 @@ SETTINGS: Final[Mapping[str, Measured]] = {
     "fresh_gas_flow": Measured("mL/min", 0.0, 50_000.0),
     "peep_set": Measured("cm[H2O]", 0.0, 60.0),
     "circuit_compliance": Measured("mL/cm[H2O]", 0.0, 50.0),
+    "apparatus_dead_space": Measured("mL", 0.0, 500.0),
 }
 POWER: Final[Mapping[str, Measured]] = {
     "charge": Measured("%", 0.0, 100.0),

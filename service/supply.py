@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 from service.battery.judge import held, on_battery, on_mains
@@ -17,6 +18,9 @@ OTHER_PACK_VOLTAGE: Final = 1.02
 EASED_SHARE: Final = 0.8
 #: A charger has filled the battery when its current has come down to this share of its highest.
 TAPERED_SHARE: Final = 0.2
+#: A charger that gives less (A) does not charge; a battery this full (%) needs none.
+LEAST_CHARGING_A: Final = 0.02
+FULL_ENOUGH: Final = 95.0
 
 
 def follow(battery: Battery, report: Report) -> Battery:
@@ -90,3 +94,24 @@ def _is_other(battery: Battery, report: Report, reading: float, elapsed_ms: int)
     )
     eased = report.current_a is not None and report.current_a < EASED_SHARE * before_a
     return elapsed_ms > UNHEARD_MS or (higher and not eased)
+
+
+@dataclass(slots=True)
+class Charging:
+    """Since when a battery on mains has neither been charged nor been full (received ms)."""
+
+    charge_percent: float | None = None
+    idle_since_ms: int | None = None
+
+    def take(self, report: Report) -> None:
+        """Take one usable report."""
+        charge, before = report.charge_percent, self.charge_percent
+        self.charge_percent = charge if charge is not None else before
+        fills = (report.current_a or 0.0) >= LEAST_CHARGING_A or (
+            charge is not None and before is not None and charge > before
+        )
+        full = self.charge_percent is not None and self.charge_percent >= FULL_ENOUGH
+        if report.on_battery or fills or full or self.charge_percent is None:
+            self.idle_since_ms = None
+        elif self.idle_since_ms is None:
+            self.idle_since_ms = report.at_ms

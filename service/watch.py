@@ -36,7 +36,7 @@ LOOK_EVERY_MS: Final = 1000
 #: broker arrives before anything is called missing.
 GRACE_MS: Final = 5000
 #: Written into a checkpoint; another number means that the state cannot be taken up.
-STATE_FORMAT: Final = 3
+STATE_FORMAT: Final = 4
 
 
 @dataclass(slots=True)

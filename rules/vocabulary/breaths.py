@@ -33,6 +33,13 @@ BREATHS: Final = (
         high=400.0,
     ),
     Fact(
+        "breath.rr_over_expected",
+        "respiratory rate over that of an awake animal of this mass",
+        "breaths",
+        high=100.0,
+        digits=2,
+    ),
+    Fact(
         "breath.ie",
         "expiratory time for one unit of inspiratory time (the x of 1:x)",
         "breaths",
@@ -94,6 +101,27 @@ BREATHS: Final = (
         unit="mL/kg",
         high=200.0,
         digits=1,
+    ),
+    Fact(
+        "volume.dead_space_share",
+        "share of the tidal volume that is dead space, by size and apparatus",
+        "volume",
+        high=100.0,
+        digits=2,
+    ),
+    Fact(
+        "volume.dead_space_share_low",
+        "that share, the low end of what it may be",
+        "volume",
+        high=100.0,
+        digits=2,
+    ),
+    Fact(
+        "volume.dead_space_share_high",
+        "that share, the high end of what it may be",
+        "volume",
+        high=100.0,
+        digits=2,
     ),
     Fact(
         "volume.ratio_to_baseline",

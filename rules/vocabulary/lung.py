@@ -26,6 +26,13 @@ LUNG: Final = (
     ),
     *interval("lung.compliance", "compliance", "volume", "mL/cm[H2O]", 1000.0, 2),
     Fact(
+        "lung.compliance_over_expected",
+        "compliance over that of a resting animal of this mass",
+        "volume",
+        high=1000.0,
+        digits=2,
+    ),
+    Fact(
         "lung.resistance",
         "resistance of tube and airway from flow and the pressure step",
         "volume",

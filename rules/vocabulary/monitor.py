@@ -53,5 +53,21 @@ MONITOR: Final = (
         high=760.0,
     ),
     Fact("pulse_rate", "pulse rate", "numerics", unit="/min", low=1.0, high=1500.0),
+    Fact(
+        "pulse.over_expected",
+        "pulse rate over that of an awake animal of this mass",
+        "vitals",
+        high=100.0,
+        digits=2,
+    ),
+    Fact(
+        "temperature.slope_per_h",
+        "how fast body temperature has changed over ten minutes (falls when below zero)",
+        "vitals",
+        unit="K/h",
+        low=-1000.0,
+        high=1000.0,
+        digits=1,
+    ),
     Fact("temperature", "body temperature", "numerics", unit="Cel", low=0.0, high=50.0, digits=1),
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from rules.vocabulary.fact import Fact, label
+from rules.vocabulary.fact import Fact, Kind, label
 
 CLASSES: Final = ("mammal", "bird", "reptile", "amphibian")
 PHASES: Final = ("preparation", "induction", "maintenance", "weaning", "recovery", "transfer")
@@ -14,6 +14,20 @@ PATIENT: Final = (
     label("patient.class", "class of the animal", "patient", CLASSES),
     label("patient.species", "species of the animal", "patient"),
     label("patient.phase", "phase of the anaesthetic", "patient", PHASES),
+    Fact(
+        "patient.mass_known",
+        "the body mass is known",
+        "patient",
+        kind=Kind.FLAG,
+        unit="",
+    ),
+    Fact(
+        "patient.doubtful",
+        "chest and pulse both say an animal of quite another size",
+        "patient",
+        kind=Kind.FLAG,
+        unit="",
+    ),
     Fact("patient.mass", "body mass", "patient", unit="kg", low=0.003, high=150.0, digits=2),
 )
 SETTINGS: Final = (
@@ -35,6 +49,51 @@ SETTINGS: Final = (
         unit="cm[H2O]",
         high=25.0,
         digits=1,
+    ),
+    Fact(
+        "settings.flow_per_kg",
+        "fresh gas flow per body mass",
+        "settings",
+        unit="mL/kg/min",
+        high=20000.0,
+    ),
+    Fact(
+        "settings.apparatus_dead_space",
+        "dead space of tube and adapters",
+        "settings",
+        unit="mL",
+        high=500.0,
+        digits=1,
+    ),
+    Fact(
+        "settings.pip_target_jump",
+        "the last change of the target pressure, within two minutes",
+        "settings",
+        unit="cm[H2O]",
+        low=-60.0,
+        high=60.0,
+        digits=1,
+    ),
+    Fact(
+        "settings.te_set_jump",
+        "set expiratory time over what it was before its last change, within two minutes",
+        "settings",
+        high=1000.0,
+        digits=2,
+    ),
+    Fact(
+        "settings.fresh_gas_flow_jump",
+        "fresh gas flow over what it was before its last change, within two minutes",
+        "settings",
+        high=1000.0,
+        digits=1,
+    ),
+    Fact(
+        "settings.mode_for",
+        "time since the mode last changed",
+        "settings",
+        unit="s",
+        high=1e7,
     ),
     Fact(
         "settings.unchanged_for",

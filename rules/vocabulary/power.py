@@ -33,6 +33,28 @@ POWER: Final = (
         unit="",
     ),
     Fact(
+        "power.not_charging_for",
+        "time on mains without charging, the battery not being full",
+        "power",
+        unit="s",
+        high=1e7,
+    ),
+    Fact(
+        "gas.supply_pressure",
+        "pressure of the gas supply",
+        "numerics",
+        unit="kPa",
+        high=2000.0,
+    ),
+    Fact(
+        "gas.supply_pressure_ratio",
+        "pressure of the gas supply over what is usual here",
+        "numerics",
+        high=100.0,
+        digits=2,
+    ),
+    Fact("gas.fio2", "inspired oxygen", "numerics", unit="%", high=100.0),
+    Fact(
         "journey.leaves_in",
         "minutes until the planned journey leaves",
         "journey",
@@ -50,6 +72,14 @@ POWER: Final = (
     Fact(
         "journey.spare_minutes",
         "minutes of battery left beyond what the journey needs",
+        "journey",
+        unit="min",
+        low=-1e5,
+        high=1e5,
+    ),
+    Fact(
+        "journey.spare_minutes_low",
+        "minutes of battery left beyond what the journey needs, the low end",
         "journey",
         unit="min",
         low=-1e5,

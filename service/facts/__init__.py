@@ -11,6 +11,7 @@ from service.facts.capnogram import SHAPE_FACTS, capnogram_facts
 from service.facts.change import CHANGE_FACTS, change_facts
 from service.facts.co2 import breathing_facts, co2_facts
 from service.facts.factset import FactSet, FactValue
+from service.facts.identity import identity_facts
 from service.facts.other import (
     data_facts,
     numeric_facts,
@@ -43,4 +44,5 @@ def facts_of(bedside: Bedside, now_ms: int, wanted: frozenset[str] | None = None
     numeric_facts(bedside, now_ms, facts)
     power_facts(bedside, now_ms, facts)
     data_facts(bedside, now_ms, facts)
+    identity_facts(facts)
     return facts

@@ -8,12 +8,24 @@ from typing import Final
 from service.bedside import Bedside
 from service.facts.factset import NUMERIC_FRESH_S, FactSet, current, fresh_s, since
 from service.known import Expired
+from service.physiology.apnoea import co2_rise_small_mammal_mmhg
+from service.signals.capnogram import Co2Breath
+
+#: The rise scaled from man holds up to this mass.
+LARGEST_KG: Final = 70.0
 
 #: End-tidal CO2 this much under the last breath's is a fall; so many in a row make a run.
 FALL_SHARE: Final = 0.03
 
-_CO2_FACTS: Final = ("co2.rr", "co2.since_breath", "co2.max_10s", "co2.swing_10s", "fico2")
-_ETCO2_FACTS: Final = ("etco2", "etco2.min_30s", "etco2.falls_in_a_row", "etco2.fall_of_run",
+#: A pause is so many usual periods without a breath, and at least so long (s).
+PAUSE_PERIODS: Final = 2.5
+PAUSE_S: Final = 10.0
+
+_CO2_FACTS: Final = ("co2.rr", "co2.since_breath", "co2.max_10s", "co2.swing_10s", "fico2",
+                     "co2.rise_in_pause", "co2.expected_rise_low",
+                     "co2.expected_rise_high")  # fmt: skip
+_ETCO2_FACTS: Final = ("etco2", "etco2.min_30s", "etco2.max_30s", "etco2.slope_5min",
+                       "etco2.falls_in_a_row", "etco2.fall_of_run",
                        "etco2.ratio_to_baseline")  # fmt: skip
 
 
@@ -34,8 +46,9 @@ def co2_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
 
 def _co2_breaths(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     if not bedside.co2_breaths:
-        for name in ("co2.rr", "fico2"):
-            facts.put(name, None, "no breath seen in CO2 yet")
+        for name in _CO2_FACTS:
+            if name not in facts.values and name != "co2.since_breath":
+                facts.put(name, None, "no breath seen in CO2 yet")
         facts.put("co2.since_breath", now_s - (bedside.co2.begun_s or now_s))
         return
     last = bedside.co2_breaths[-1]
@@ -46,6 +59,29 @@ def _co2_breaths(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     why = f"no breath in CO2 for {since(since_s)}"
     facts.put("co2.rr", 60.0 / median(periods) if periods and fresh else None, why)
     facts.put("fico2", last.fico2_mmhg if fresh else None, why)
+    rise = _rise_in_pause(list(bedside.co2_breaths))
+    facts.put("co2.rise_in_pause", rise, "no pause in breathing of late")
+    _expected_rise(bedside, since_s, facts)
+
+
+def _rise_in_pause(breaths: list[Co2Breath]) -> float | None:
+    """End-tidal CO2 of the last breath less that before the latest pause; None without one."""
+    for at in range(len(breaths) - 1, 1, -1):
+        before, after = breaths[at - 1], breaths[at]
+        periods = [b.period_s for b in breaths[max(0, at - 5) : at] if b.period_s is not None]
+        longest = max(PAUSE_S, PAUSE_PERIODS * median(periods)) if periods else None
+        if longest is not None and after.start_s - before.start_s > longest:
+            return breaths[-1].etco2_mmhg - before.etco2_mmhg
+    return None
+
+
+def _expected_rise(bedside: Bedside, since_s: float, facts: FactSet) -> None:
+    patient, rise = bedside.patient, None
+    if patient is not None and patient.class_ == "mammal" and patient.mass_kg:
+        rise = co2_rise_small_mammal_mmhg(min(patient.mass_kg, LARGEST_KG), since_s)
+    why = "no source for the rise in this animal"
+    facts.put("co2.expected_rise_low", rise.low_mmhg if rise else None, why)
+    facts.put("co2.expected_rise_high", rise.high_mmhg if rise else None, why)
 
 
 def _end_tidal(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
@@ -58,6 +94,9 @@ def _end_tidal(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     facts.put("etco2", last.etco2_mmhg)
     recent = [e.etco2_mmhg for e in bedside.expired if now_ms - e.seen_ms <= 30_000]
     facts.put("etco2.min_30s", min(recent) if recent else None, "no breath in the last 30 s")
+    facts.put("etco2.max_30s", max(recent) if recent else None, "no breath in the last 30 s")
+    slope = bedside.etco2_trend.slope_at(now_ms)
+    facts.put("etco2.slope_5min", slope, "less than a minute of breaths")
     usual = bedside.co2_baseline.learnt.get("etco2")
     facts.put(
         "etco2.ratio_to_baseline",

@@ -16,6 +16,7 @@ from service.physiology.uncertain import Uncertain
 TEMPERATURES_C: Final = (2.0, 45.0)
 #: A heart does not beat so many times faster than the line of its class (our suggestion).
 IMPOSSIBLE_PULSE: Final = 3.0
+MINUTES_PER_HOUR: Final = 60.0
 #: Over this saturation (%) the curve is flat: PO2 may be anything higher.
 FLAT_PERCENT: Final = 97.0
 #: A saturation is shown in whole percents: so much may be hidden either way.
@@ -42,6 +43,7 @@ def doubt_about(bedside: Bedside, name: str, value: float, now_ms: int) -> str |
 def vital_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     """All `spo2.` facts, from saturation, pulse, temperature and settings as put before."""
     _late_sign(facts)
+    _pulse_and_temperature(bedside, now_ms, facts)
     spo2 = facts.values.get("spo2")
     if not isinstance(spo2, float):
         for name in ("spo2.slope_60s", "spo2.doubtful", *_PO2_FACTS):
@@ -52,6 +54,18 @@ def vital_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     doubtful, why = _doubtful(bedside, now_ms, facts)
     facts.put("spo2.doubtful", doubtful, why)
     _po2_equivalent(bedside.patient, spo2, facts)
+
+
+def _pulse_and_temperature(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
+    pulse, patient = facts.values.get("pulse_rate"), bedside.patient
+    line = None
+    if patient is not None and patient.mass_kg is not None:
+        line = expected("heart_rate_per_min", patient.class_, patient.mass_kg)
+    ratio = pulse / line if line is not None and isinstance(pulse, float) else None
+    facts.put("pulse.over_expected", ratio, "no pulse rate, or none to expect known")
+    slope = bedside.temperature_trend.slope_at(now_ms) if "temperature" in facts.values else None
+    per_h = None if slope is None else MINUTES_PER_HOUR * slope
+    facts.put("temperature.slope_per_h", per_h, "no temperature, or less than two minutes of it")
 
 
 def _late_sign(facts: FactSet) -> None:

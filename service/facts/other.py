@@ -14,6 +14,10 @@ from service.facts.factset import (
 )
 from service.facts.monitor import doubt_about, vital_facts
 from service.journeys import journey_needs
+from service.known import Reading, SettingsInfo
+
+#: What a confirmed change did is told for so long.
+JUMP_KNOWN_MS: Final = 120_000
 
 _BATTERY: Final = (
     "battery.minutes_left",
@@ -28,11 +32,12 @@ def patient_facts(bedside: Bedside, facts: FactSet) -> None:
     facts.put("patient.species", patient.species if patient else None)
     facts.put("patient.phase", patient.phase if patient else None)
     facts.put("patient.mass", patient.mass_kg if patient else None)
+    facts.put("patient.mass_known", patient.mass_kg is not None if patient else None)
 
 
 def settings_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     settings = bedside.settings
-    names = ("mode", "pip_target", "te_set", "fresh_gas_flow", "peep_set")
+    names = ("mode", "pip_target", "te_set", "fresh_gas_flow", "peep_set", "apparatus_dead_space")
     why = "never received"
     if settings is not None:
         age_s = (now_ms - settings.received_ms) / 1000.0
@@ -42,6 +47,22 @@ def settings_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         facts.put(f"settings.{name}", getattr(settings, name) if settings else None, why)
     changed = (now_ms - settings.changed_ms) / 1000.0 if settings else None
     facts.put("settings.unchanged_for", changed, why)
+    mode_for = (now_ms - settings.mode_since_ms) / 1000.0 if settings else None
+    facts.put("settings.mode_for", mode_for, why)
+    mass = facts.values.get("patient.mass")
+    flow = settings.fresh_gas_flow if settings else None
+    per_kg = flow / mass if flow is not None and isinstance(mass, float) and mass else None
+    facts.put("settings.flow_per_kg", per_kg, "fresh gas flow or mass not known")
+    _jumps(settings, now_ms, facts)
+
+
+def _jumps(settings: SettingsInfo | None, now_ms: int, facts: FactSet) -> None:
+    jump = settings.jump if settings else None
+    if jump is not None and now_ms - jump.at_ms > JUMP_KNOWN_MS:
+        jump = None
+    for name in ("pip_target", "te_set", "fresh_gas_flow"):
+        value = getattr(jump, name) if jump else None
+        facts.put(f"settings.{name}_jump", value, "no change in the last two minutes")
 
 
 def numeric_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
@@ -58,10 +79,23 @@ def numeric_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         doubt = None if value is None else doubt_about(bedside, name, value, now_ms)
         facts.put(name, None if doubt else value, doubt or why)
     vital_facts(bedside, now_ms, facts)
+    gas_facts(bedside, now_ms, facts)
+
+
+def gas_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
+    """Facts of the gas that is fed in."""
+    for fact, name in (("gas.supply_pressure", "gas_supply_pressure"), ("gas.fio2", "fio2")):
+        reading = bedside.numerics.get(name)
+        fresh = reading is not None and now_ms - reading.received_ms <= 1000 * NUMERIC_FRESH_S
+        why = "never received" if reading is None else "no current value"
+        facts.put(fact, reading.value if reading is not None and fresh else None, why)
+    now, usual = facts.values.get("gas.supply_pressure"), bedside.supply_pressure.usual_kpa
+    known = now / usual if isinstance(now, float) and usual else None
+    facts.put("gas.supply_pressure_ratio", known, "no pressure, or still learning what is usual")
 
 
 def power_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
-    names = ("power.supply", "battery.charge", *_BATTERY)
+    names = ("power.supply", "battery.charge", "power.not_charging_for", *_BATTERY)
     last = bedside.power[-1] if bedside.power else None
     why = "never received"
     if last is not None and now_ms - last.received_ms > POWER_FRESH_S * 1000.0:
@@ -72,6 +106,8 @@ def power_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     else:
         facts.put("power.supply", last.supply)
         facts.put("battery.charge", last.charge_percent, "charge not sent")
+        idle_ms = bedside.charging.idle_since_ms
+        facts.put("power.not_charging_for", 0.0 if idle_ms is None else (now_ms - idle_ms) / 1000.0)
         _battery(bedside, now_ms, facts)
     _journey(bedside, now_ms, facts)
 
@@ -90,7 +126,8 @@ def _battery(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
 
 
 def _journey(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
-    names = ("journey.leaves_in", "journey.minutes_needed", "journey.spare_minutes")
+    names = ("journey.leaves_in", "journey.minutes_needed", "journey.spare_minutes",
+             "journey.spare_minutes_low")  # fmt: skip
     needs = journey_needs(bedside.journey, now_ms)
     if needs is None:
         for name in names:
@@ -99,13 +136,13 @@ def _journey(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     leaves_in, needed = needs
     facts.put("journey.leaves_in", leaves_in)
     facts.put("journey.minutes_needed", needed)
-    left = facts.values.get("battery.minutes_left")
-    if not isinstance(left, float):
-        facts.put("journey.spare_minutes", None, facts.unknown["battery.minutes_left"])
-        return
     on_battery = facts.values.get("power.supply") == "battery"
     before = max(0.0, leaves_in) if on_battery else 0.0
-    facts.put("journey.spare_minutes", left - before - needed)
+    for end in ("", "_low"):
+        left = facts.values.get(f"battery.minutes_left{end}")
+        spare = left - before - needed if isinstance(left, float) else None
+        why = facts.unknown.get(f"battery.minutes_left{end}", "")
+        facts.put(f"journey.spare_minutes{end}", spare, why)
 
 
 def data_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
@@ -119,5 +156,33 @@ def data_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     since_ms = now_ms - 60_000
     facts.put("data.lost_60s", float(max(0, sum(n for ms, n in bedside.missing if ms > since_ms))))
     facts.put("data.refused_60s", float(sum(1 for ms, _ in bedside.refused if ms > since_ms)))
+    _devices(bedside, now_ms, facts)
     skew = min(bedside.skews_ms, key=abs) / 1000.0 if bedside.skews_ms else None
     facts.put("data.clock_skew", skew)
+
+
+def _devices(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
+    presence = bedside.presence
+    facts.put("data.devices_60s", float(presence.measuring(now_ms)))
+    facts.put("data.patients_claimed_60s", float(presence.patients(now_ms)))
+    facts.put("data.restarts_10min", float(presence.restarts(now_ms)))
+    now_s = bedside.paw.now_s(now_ms)
+    recent = [b for b in bedside.paw_blocks if now_s is not None and b[0] > now_s - 10.0]
+    samples = sum(count for _, count, _ in recent)
+    lost = sum(count for _, _, count in recent)
+    facts.put("data.paw_missing_10s", lost / samples if samples else None, "no pressure received")
+    pressure = bedside.numerics.get("pip")
+    said = _said_by_sensor(pressure, now_ms)
+    if said in (None, "ok") and samples:
+        # A monitor that sends no peak pressure says it by its samples.
+        said = "sensor-off" if lost == samples else "ok"
+    facts.put("sensor.paw", said, "nothing said of late")
+    for name, numeric in (("co2", "etco2"), ("spo2", "spo2")):
+        reading = bedside.numerics.get(numeric)
+        facts.put(f"sensor.{name}", _said_by_sensor(reading, now_ms), "nothing said of late")
+
+
+def _said_by_sensor(reading: Reading | None, now_ms: int) -> str | None:
+    if reading is None or now_ms - reading.received_ms > 1000 * NUMERIC_FRESH_S:
+        return None
+    return reading.status or "ok"

@@ -8,24 +8,35 @@ from typing import Final
 
 from service.bedside import Bedside
 from service.facts.factset import FactSet, Read, current, difference, fresh_s, ratio, since
+from service.lung import LungReading
+from service.physiology.allometry import Quantity, expected
 from service.physiology.uncertain import Uncertain
 from service.signals.breaths import Inflation
 
+#: A breath of nothing is all dead space; the share is told up to this.
+MOST_SHARE: Final = 10.0
 #: What the last inflation says, and what the last whole breath says.
 _INFLATION_FACTS: Final = (
     "paw.pip", "paw.pip_median_5", "paw.pip_over_target", "paw.baseline", "paw.driving",
-    "breath.ti", "breath.kind", "breath.quality", "breath.step", "breath.slope", "breath.bend",
+    "paw.baseline_over_peep", "breath.ti", "breath.kind", "breath.quality", "breath.step",
+    "breath.slope", "breath.bend",
     "breath.time_to_target", "breath.area", "breath.effort",
 )  # fmt: skip
-_BREATH_FACTS: Final = ("paw.mean", "breath.te", "breath.rr", "breath.ie", "breath.unfinished")
+_BREATH_FACTS: Final = ("paw.mean", "breath.te", "breath.rr", "breath.rr_over_expected",
+                        "breath.ie", "breath.unfinished")  # fmt: skip
 _WITH_INTERVAL: Final = ("volume.tidal", "volume.per_kg", "lung.compliance", "lung.resistance")
 LUNG_FACTS: Final = (
     "volume.method",
+    "lung.compliance_over_expected",
+    "volume.dead_space_share",
+    "volume.dead_space_share_low",
+    "volume.dead_space_share_high",
     *(f"{name}{end}" for name in _WITH_INTERVAL for end in ("", "_low", "_high")),
 )
 _PRESSURE_FACTS: Final = (
     *_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, "paw.max_5s", "paw.max_10s",
-    "paw.max_10s_over_target", "paw.sustained", "paw.coverage_10s", "breath.count_60s",
+    "paw.max_10s_over_target", "paw.min_10s", "paw.pip_slope_5min", "paw.sustained",
+    "paw.coverage_10s", "breath.count_60s",
     "breath.since", "breath.overdue", "breath.efforts_60s",
 )  # fmt: skip
 
@@ -38,6 +49,10 @@ def pressure_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     for seconds in (5, 10):
         window = bedside.paw.extremes.over(now_s, seconds)
         facts.put(f"paw.max_{seconds}s", window[1] if window else None, "no sample")
+        if seconds == 10:
+            facts.put("paw.min_10s", window[0] if window else None, "no sample")
+    slope = bedside.pip_trend.slope_at(now_ms)
+    facts.put("paw.pip_slope_5min", slope, "less than a minute of even settings")
     highest = facts.values.get("paw.max_10s")
     facts.put("paw.max_10s_over_target", difference(highest, target), "no target known")
     facts.put("paw.coverage_10s", bedside.paw.extremes.coverage(now_s, 10.0))
@@ -91,6 +106,9 @@ def _put_inflation(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
     facts.put("paw.pip_over_target", difference(last.pip_cmh2o, target), "no target known", sure)
     facts.put("paw.baseline", last.baseline_cmh2o, read=sure)
     facts.put("paw.driving", last.driving_cmh2o, read=sure)
+    rest = median(i.baseline_cmh2o for i in list(bedside.inflations)[-3:])
+    peep = facts.values.get("settings.peep_set")
+    facts.put("paw.baseline_over_peep", difference(rest, peep), "set PEEP not known", sure)
     facts.put("breath.ti", last.ti_s, read=sure)
     facts.put("breath.kind", last.kind)
     facts.put("breath.quality", last.quality)
@@ -124,14 +142,45 @@ def _put_lung(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
         tidal = lung.tidal_ml
         per_kg = Uncertain(tidal.value / mass, tidal.low / mass, tidal.high / mass)
     facts.put_interval("volume.per_kg", per_kg, "fresh gas flow or mass not known", sure)
+    _dead_space(bedside, lung, facts, sure)
     why = "circuit compliance or an even ramp not known"
+    line = _expected("compliance_ml_per_cmh2o", bedside)
+    over = lung.compliance.value / line if lung.compliance is not None and line else None
+    facts.put("lung.compliance_over_expected", over, f"{why}, or none to expect known", read)
     facts.put_interval("lung.compliance", lung.compliance, why, read)
     facts.put_interval("lung.resistance", lung.resistance, why, read)
+
+
+def _dead_space(bedside: Bedside, lung: LungReading, facts: FactSet, read: Read) -> None:
+    """Dead space by size, and what the apparatus adds, over tidal volume with its interval."""
+    line = _expected("dead_space_ml", bedside) or _expected("trachea_ml", bedside)
+    apparatus = facts.values.get("settings.apparatus_dead_space")
+    share = None
+    if line is not None:
+        dead = line + (apparatus if isinstance(apparatus, float) else 0.0)
+        tidal = lung.tidal_ml
+        ends = [
+            dead / ml if ml > 0.0 else MOST_SHARE for ml in (tidal.high, tidal.value, tidal.low)
+        ]
+        low, value, high = (min(end, MOST_SHARE) for end in ends)
+        share = Uncertain(value, low, high)
+    facts.put_interval("volume.dead_space_share", share, "dead space by size not known", read)
+
+
+def _expected(quantity: Quantity, bedside: Bedside) -> float | None:
+    """What the allometric line of the class gives; None where there is none, or no mass."""
+    patient = bedside.patient
+    if patient is None or not patient.mass_kg:
+        return None
+    return expected(quantity, patient.class_, patient.mass_kg)
 
 
 def _timing(bedside: Bedside, facts: FactSet) -> None:
     periods = [i.period_s for i in list(bedside.inflations)[-5:] if i.period_s is not None]
     facts.put("breath.rr", 60.0 / median(periods) if periods else None, "one breath only")
+    line = _expected("rate_per_min", bedside)
+    over = 60.0 / median(periods) / line if periods and line else None
+    facts.put("breath.rr_over_expected", over, "no rate, or none to expect known")
     breath = bedside.last_breath
     te_s = breath.te_s if breath else None
     why = "not known for the last breath"

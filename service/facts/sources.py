@@ -3,8 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from service.bedside import Bedside
+
+#: The numeric that a fact of another name rests on.
+_NUMERIC: Final = {
+    "gas.supply_pressure": "gas_supply_pressure",
+    "gas.supply_pressure_ratio": "gas_supply_pressure",
+    "gas.fio2": "fio2",
+    "pulse.over_expected": "pulse_rate",
+    "sensor.co2": "etco2",
+    "sensor.spo2": "spo2",
+    "sensor.paw": "pip",
+}
 
 
 def sources_of(bedside: Bedside, names: set[str]) -> Iterator[tuple[str, str]]:
@@ -39,12 +51,13 @@ def _references(bedside: Bedside, name: str) -> list[str]:
             *([bedside.journey.reference] if bedside.journey else []),
             *(
                 [p.reference for p in list(bedside.power)[-6:]]
-                if name.endswith("spare_minutes")
+                if name.startswith("journey.spare_minutes")
                 else []
             ),
         ],
     }
     # `spo2.slope_60s` rests on `spo2`.
+    name = _NUMERIC.get(name, name)
     reading = bedside.numerics.get(name) or bedside.numerics.get(group)
     found = by_group.get(group, [reading.reference] if reading else [])
     return [reference for reference in found if reference]

@@ -27,7 +27,9 @@ TEXT: Mapping[str, Any] = YAML(typ="safe").load(
     Path(__file__).with_name("library_1_0_0.yaml").read_text(encoding="utf-8")
 )
 CASES: list[Mapping[str, Any]] = TEXT["cases"]
+#: Facts that stand still are held for so long, looked at so often (no rule waits for less).
 QUIET_S = 600
+STEP_S = 10.0
 
 
 def _name(case: Mapping[str, Any]) -> str:
@@ -62,7 +64,7 @@ class Place:
     def at(self, facts: Mapping[str, Any]) -> list[AdvisoryEvent]:
         """What changes at this moment."""
         known, _ = clean({**facts, **self._who()})
-        unknown = {name: "not given" for name in self._library.facts() - known.keys()}
+        unknown = dict.fromkeys(self._library.facts() - known.keys(), "not given")
         moment = Moment(
             round(1000 * self.now_s), "Skerry", FactSet(dict(known), unknown), self._limits,
             self._engine.evaluate(known, self._limits),
@@ -73,13 +75,15 @@ class Place:
 
         return self._book.move("recovery/bay-1", self._library, moment, write).events
 
-    def over(self, facts: Mapping[str, Any], seconds: float) -> list[tuple[float, AdvisoryEvent]]:
-        """What changes over this time, with the second at which it does; ages grow meanwhile."""
+    def over(
+        self, facts: Mapping[str, Any], seconds: float, step_s: float = 1.0
+    ) -> list[tuple[float, AdvisoryEvent]]:
+        """What changes over this time, with the second at which it does."""
         seen: list[tuple[float, AdvisoryEvent]] = []
         end_s = self.now_s + seconds
         while self.now_s <= end_s:
             seen += [(self.now_s, event) for event in self.at(facts)]
-            self.now_s += 1.0
+            self.now_s += step_s
         return seen
 
     def standing(self) -> dict[str, Advisory]:
@@ -97,7 +101,8 @@ class Place:
 
 def _healthy(case: Mapping[str, Any]) -> dict[str, Any]:
     absent = case.get("unknown", [])
-    return {k: v for k, v in TEXT["healthy"]["facts"].items() if k not in absent}
+    facts = {**TEXT["healthy"]["facts"], **case.get("facts", {})}
+    return {name: value for name, value in facts.items() if name not in absent}
 
 
 def _said(events: list[tuple[float, AdvisoryEvent]], rule: str, kind: str) -> list[float]:
@@ -106,13 +111,13 @@ def _said(events: list[tuple[float, AdvisoryEvent]], rule: str, kind: str) -> li
 
 def test_nothing_is_said_of_a_healthy_animal(library: RuleSet, engine: Any) -> None:
     place = Place(library, engine, {})
-    assert place.over(TEXT["healthy"]["facts"], QUIET_S) == []
+    assert place.over(TEXT["healthy"]["facts"], QUIET_S, STEP_S) == []
 
 
 @pytest.mark.parametrize("animal", TEXT["also_healthy"], ids=lambda a: a["note"])
 def test_nor_of_others(library: RuleSet, engine: Any, animal: Mapping[str, Any]) -> None:
     place = Place(library, engine, animal.get("patient", {}))
-    said = place.over({**_healthy(animal), **animal.get("facts", {})}, QUIET_S)
+    said = place.over(_healthy(animal), QUIET_S, STEP_S)
     assert [event.advisory.says for _, event in said] == []
 
 
@@ -129,7 +134,7 @@ def test_raised_when_its_time_is_up_then_cleared(
     raised = _said(place.over(facts, rule.for_s + 2), rule.id, "raised")
     assert raised == [pytest.approx(begun_s + rule.for_s, abs=1.0)]
     assert place.standing()[rule.id].priority.value == case["priority"]
-    over = {**TEXT["healthy"]["facts"], **case["holds"], **case["clears"]}
+    over = {**TEXT["healthy"]["facts"], **case.get("facts", {}), **case["holds"], **case["clears"]}
     ended_s = place.now_s
     events = place.over(over, rule.clears_for_s + 2)
     if case.get("latches"):
@@ -149,7 +154,7 @@ def test_a_near_miss_is_never_raised(
     patient = {**case.get("patient", {}), **case.get("near_patient", {})}
     place = Place(library, engine, patient)
     near = {**TEXT["healthy"]["facts"], **case["near"]}
-    assert _said(place.over(near, QUIET_S), case["rule"], "raised") == []
+    assert _said(place.over(near, QUIET_S, STEP_S), case["rule"], "raised") == []
 
 
 def test_every_rule_has_a_case(library: RuleSet) -> None:
