@@ -77,7 +77,8 @@ MISTAKES = [
         "unit '1' cannot be converted to 's'"),
     _in("    for: parameter settle\n", "    for: 7 kPa\n", "7 kPa",
         "'kPa' cannot be converted to 's'"),
-    _in("    for: parameter settle\n", "    for: 1__0\n", "1__0", '"1__0" is not used in rule sets'),
+    _in("    for: parameter settle\n", "    for: 1__0\n", "1__0",
+        '"1__0" is not used in rule sets'),
     _in("less: parameter gap}", "less: parameter settle}", "parameter settle}",
         "'s' cannot be converted to 'mm[Hg]'"),
     _in("again: 3 min", "again: 180", "180", 'expected a time such as "10 s", found "180"'),
@@ -97,12 +98,12 @@ MISTAKES = [
     _in("      harm: death or irreversible injury\n", "", "onset", '"escalate" lacks harm'),
     _in("      harm: death or irreversible injury\n", "      harm: death\n", "death\n",
         '"death" is not a harm'),
-    _in(_ESCALATE, "    escalate: {harm: death or irreversible injury, onset: immediate}\n", "{harm",
-        '"escalate" lacks "for" (how long it stood) or "when"'),
+    _in(_ESCALATE, "    escalate: {harm: death or irreversible injury, onset: immediate}\n",
+        "{harm", '"escalate" lacks "for" (how long it stood) or "when"'),
     _in("below: 85 %", "below: 85 s", "85 s", "'s' cannot be converted to '%'"),
     _in("      for: 30 s\n", "      for: 30 %\n", "30 %", "'%' cannot be converted to 's'"),
-    _in("    because: \"Judged after {parameter settle};", "    because: \"Judged after {parameter stle};",
-        '"Judged', 'names parameter "stle", which is not one', 'did you mean "settle"?'),
+    _in("Judged after {parameter settle};", "Judged after {parameter stle};", '"Judged',
+        'names parameter "stle", which is not one', 'did you mean "settle"?'),
 ]  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from texts_full import FULL
 
 from rules.limits import Confidence, Source
 from rules.loading import load_rule_set
-from rules.model import Comparison, LimitRef, Op, Value
+from rules.model import Comparison, LimitRef, Op
 from rules.units import convert
 
 
@@ -81,7 +81,8 @@ MISTAKES = [
     _in("    between: 10 s to 2 min\n", "", "meaning: how long", "a parameter lacks between"),
     _in("    between: 10 s to 2 min\n", "    betwen: 10 s to 2 min\n", "betwen",
         'did you mean "between"?'),
-    _in("  share:\n", "  Share-of: {}\n  share:\n", "Share-of", '"Share-of" is not a parameter name'),
+    _in("  share:\n", "  Share-of: {}\n  share:\n", "Share-of",
+        '"Share-of" is not a parameter name'),
     _in("parameters:\n", "parameter:\n", "parameter:", '"parameter" is not a key'),
 ]  # fmt: skip
 

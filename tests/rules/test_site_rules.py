@@ -139,7 +139,9 @@ def _in(file: str, right: str, wrong: str, at: str, *words: str) -> Mistake:
     return Mistake(file, right, wrong, at, words)
 
 
-_APPROVED = "    approved: {by: head of anaesthesia, on: 2026-12-01, why: our animals settle slowly}\n"
+_APPROVED = (
+    "    approved: {by: head of anaesthesia, on: 2026-12-01, why: our animals settle slowly}\n"
+)
 _VALUE_APPROVED = (
     "        approved: {by: head of anaesthesia, on: 2026-12-01, why: we act earlier}\n"
 )
@@ -148,11 +150,12 @@ MISTAKES = [
         "the parent is said to be test-set@0.2.0, its files are test-set@0.1.0"),
     _in("rule-set.yaml", "  - rule: spo2-low", "  - rule: spo2-lw", "spo2-lw",
         '"spo2-lw" is not a rule of the parent', 'did you mean "spo2-low"?'),
-    _in("rule-set.yaml", "    approved: {by: head of anaesthesia, on: 2026-12-01, why: the monitor has its own}\n",
-        "", "rule: spo2-low", "a rule to leave out lacks approved"),
+    _in("rule-set.yaml", SITE_ABOUT.splitlines(keepends=True)[-1], "",
+        "rule: spo2-low", "a rule to leave out lacks approved"),
     _in("rule-set.yaml", "on: 2026-12-01, ", "", "{by", '"approved" lacks on'),
     _in("rule-set.yaml", "on: 2026-12-01", "on: soon", "soon", "expected a day such as"),
-    _in("rule-set.yaml", "why: the monitor has its own", "why: ", "why", 'a reason as text, found nothing'),
+    _in("rule-set.yaml", "why: the monitor has its own", "why: ", "why",
+        "a reason as text, found nothing"),
     _in("limits.yaml", "  etco2_high:\n", "  etco2_hgh:\n", "etco2_hgh",
         '"etco2_hgh" is not a limit of the parent', 'did you mean "etco2_high"?'),
     _in("limits.yaml", _VALUE_APPROVED, "", "value: 50", 'a site\'s own value needs "approved"'),
@@ -165,9 +168,11 @@ MISTAKES = [
         '"setle" is not a parameter of the parent', 'did you mean "settle"?'),
     _in("parameters.yaml", "value: 1 min", "value: 3 min", "3 min",
         '"3 min" is outside what the parent allows for settle (10 to 120 s)'),
-    _in("parameters.yaml", "value: 1 min", "value: 1 kPa", "1 kPa", "'kPa' cannot be converted to 's'"),
+    _in("parameters.yaml", "value: 1 min", "value: 1 kPa", "1 kPa",
+        "'kPa' cannot be converted to 's'"),
     _in("parameters.yaml", "value: 1 min", "value: 20", "20\n", '"20" lacks its unit'),
-    _in("parameters.yaml", _APPROVED, "", "value: 1 min", "a parameter of the parent lacks approved"),
+    _in("parameters.yaml", _APPROVED, "", "value: 1 min",
+        "a parameter of the parent lacks approved"),
     _in("parameters.yaml", _APPROVED, _APPROVED + "    between: 1 s to 2 s\n", "between",
         '"between" is not a key of a parameter of the parent'),
     _in("ours.yaml", "cause: mask-leaks", "cause: mask-leak", "mask-leak\n",
