@@ -1,8 +1,8 @@
 """Limits: dated numbers with a source each, chosen by species, class, mass and phase.
 
 Of the entries that fit a patient the most specific wins: one that names the species, then the
-class, then a mass band, then a phase, then one without conditions. Of two equally specific ones
-that of the species itself goes before that of its kind, then a site's own, then the later `since`.
+kind (raptor), then the class, then a mass band, then a phase, then one without conditions. Of two
+equally specific ones a site's own goes first, then the later `since`.
 """
 
 from __future__ import annotations
@@ -106,7 +106,8 @@ class Where:
 class LimitEntry:
     """One value of a limit, in the limit's unit; `value` None and `absent` says why.
 
-    `approved` marks a site's own value: it goes before an equally specific one without.
+    `approved` and `level` mark a site's own value. Of equally specific ones that of the greater
+    level goes first: 0 is the rule set that all build on, 1 a site's own, 2 one built on that.
     """
 
     value: float | None
@@ -115,10 +116,11 @@ class LimitEntry:
     since: datetime.date
     source: Source
     approved: Approval | None = None
+    level: int = 0
 
     def conflicts_with(self, other: LimitEntry) -> bool:
         """Whether nothing decides between the two for some patient."""
-        same_rank = (self.since, self.approved is None) == (other.since, other.approved is None)
+        same_rank = (self.since, self.level) == (other.since, other.level)
         return same_rank and self.where.overlaps(other.where)
 
 
@@ -186,14 +188,14 @@ def _resolve(limit: Limit, patient: PatientContext) -> ResolvedLimit:
 
 def _precedence(
     entry: LimitEntry, patient: PatientContext
-) -> tuple[tuple[bool, bool, bool, bool], bool, bool, datetime.date]:
-    """Greater goes first: the more specific, the species itself before its kind, a site's own,
+) -> tuple[bool, tuple[bool, bool, bool, bool], int, datetime.date]:
+    """Greater goes first: the species itself before its kind, the more specific, a site's own,
     the later."""
     where = entry.where
     own_name = where.species is not None and [where.species.casefold()] == list(
         names_of(patient.species)[:1]
     )
-    return where.specificity, own_name, entry.approved is not None, entry.since
+    return own_name, where.specificity, entry.level, entry.since
 
 
 def _fallback_note(limit: Limit, best: LimitEntry, patient: PatientContext) -> str | None:

@@ -9,6 +9,7 @@ for the hash.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from typing import Final
 
 from ruamel.yaml.nodes import Node
@@ -32,6 +33,7 @@ CAUSES_FILE: Final = "causes.yaml"
 PARENT: Final = "parent/"
 """Stands before the names of the files of a parent."""
 
+_NAMES_UNREAD: Final = Names(Declared(unread=True), Declared(unread=True))
 _NOT_RULES: Final = (ABOUT_FILE, LIMITS_FILE, PARAMETERS_FILE, CAUSES_FILE)
 
 
@@ -43,11 +45,13 @@ def load_rule_set(files: Mapping[str, str]) -> RuleSet:
     problems: list[Problem] = []
     about = read_about(files, problems)
     parent = _parent(files, about, problems)
-    names = _names(files, parent, problems)
-    kept = _kept(parent, about)
-    drafts, complete = _rules(files, kept, names, problems)
+    orphaned = parent is None and _builds_on_a_parent(files, about)
+    read = files if parent is not None else _own_files(files)
+    names = _NAMES_UNREAD if orphaned else _names(read, parent, problems)
+    left_out = _left_out(read)
+    drafts, complete = _rules(read, left_out, names, problems)
     _check_ids(drafts)
-    _check_outranks(drafts, complete, _left_out(parent, kept))
+    _check_outranks(drafts, complete and not orphaned, left_out[-1])
     if problems or about is None:
         raise RuleSetError(problems)
     return RuleSet(
@@ -74,9 +78,8 @@ def _parent(
         return None
     place = about.reader
     if not inner:
-        problems.append(
-            Problem(ABOUT_FILE, 1, 1, f"the files of the parent {about.parent} are not here")
-        )
+        message = f"the files of the parent {about.parent} are not here"
+        place.problem(about.parent_place, message)
         return None
     try:
         parent = load_rule_set(inner)
@@ -86,7 +89,7 @@ def _parent(
     found = f"{parent.name}@{parent.version}"
     if found != about.parent:
         message = f"the parent is said to be {about.parent}, its files are {found}"
-        problems.append(Problem(place.file, 1, 1, message))
+        place.problem(about.parent_place, message)
     known = {rule.id for rule in parent.rules}
     for rule, (node, _) in about.without.items():
         if rule not in known:
@@ -96,6 +99,16 @@ def _parent(
 
 def _files_of_parent(files: Mapping[str, str]) -> dict[str, str]:
     return {n.removeprefix(PARENT): text for n, text in files.items() if n.startswith(PARENT)}
+
+
+def _own_files(files: Mapping[str, str]) -> dict[str, str]:
+    return {name: text for name, text in files.items() if not name.startswith(PARENT)}
+
+
+def _builds_on_a_parent(files: Mapping[str, str], about: About | None) -> bool:
+    if about is None:
+        return bool(_files_of_parent(files))
+    return about.parent is not None
 
 
 def _names(files: Mapping[str, str], parent: RuleSet | None, problems: list[Problem]) -> Names:
@@ -125,36 +138,41 @@ def _causes(
     return causes
 
 
-def _kept(parent: RuleSet | None, about: About | None) -> frozenset[str]:
-    """Ids of the parent's rules that stay."""
-    if parent is None or about is None:
-        return frozenset()
-    return frozenset(rule.id for rule in parent.rules) - about.without.keys()
-
-
-def _left_out(parent: RuleSet | None, kept: frozenset[str]) -> frozenset[str]:
-    if parent is None:
-        return frozenset()
-    return frozenset((*parent.without, *(rule.id for rule in parent.rules))) - kept
+def _left_out(files: Mapping[str, str]) -> list[frozenset[str]]:
+    """Rules left out by generation: of the files themselves none, of those of the parent the ones
+    that these leave out, of its parent those of both, and so on; last, all that are left out."""
+    left_out: list[frozenset[str]] = [frozenset()]
+    prefix = ""
+    while prefix + ABOUT_FILE in files:
+        about = read_about({ABOUT_FILE: files[prefix + ABOUT_FILE]}, [])
+        left_out.append(left_out[-1].union(() if about is None else about.without))
+        prefix += PARENT
+    return left_out
 
 
 def _rules(
-    files: Mapping[str, str], kept: frozenset[str], names: Names, problems: list[Problem]
+    files: Mapping[str, str],
+    left_out: list[frozenset[str]],
+    names: Names,
+    problems: list[Problem],
 ) -> tuple[list[Draft], bool]:
     """The rules of all files in order, and whether every file could be read.
 
-    The parent's are read anew: a site may have set a parameter that they use.
+    The parent's are read anew: a site may have set a parameter that they use. Their causes were
+    checked with the parent, which may describe none where the site does.
     """
+    inherited = replace(names, causes=None)
     drafts: list[Draft] = []
     complete = True
     for name in sorted(files):
         if name.endswith(".yml"):
             problems.append(Problem(name, 1, 1, "rule files are named *.yaml"))
         elif name.endswith(".yaml") and name.rpartition("/")[2] not in _NOT_RULES:
-            read = read_rules(files[name], Reader(name, problems), names)
+            generation = name.count(PARENT)
+            reader = Reader(name, problems)
+            read = read_rules(files[name], reader, inherited if generation else names)
             complete = complete and read is not None
-            inherited = name.startswith(PARENT)
-            drafts.extend(d for d in read or () if not inherited or d.id in kept)
+            drafts.extend(d for d in read or () if d.id not in left_out[generation])
     return drafts, complete
 
 

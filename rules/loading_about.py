@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from ruamel.yaml.nodes import Node
+from ruamel.yaml.nodes import Node, ScalarNode
 
 from rules.limits import Approval
 from rules.loading_limits import read_approval
@@ -29,6 +29,7 @@ class About:
     summary: str
     caution: str
     parent: str | None
+    parent_place: Node
     without: Mapping[str, tuple[Node, Approval]]
     reader: Reader
 
@@ -54,6 +55,7 @@ def read_about(files: Mapping[str, str], problems: list[Problem]) -> About | Non
     return About(
         **{key: about[key] for key in _REQUIRED},
         parent=about.get("parent"),
+        parent_place=keys.get("parent", document),
         without=without,
         reader=reader,
     )
@@ -64,7 +66,10 @@ def parent_named(text: str) -> str | None:
     reader = Reader(ABOUT_FILE)
     document = reader.document(text)
     pairs = None if document is None else reader.pairs(document, ABOUT_FILE)
-    return None if pairs is None or "parent" not in pairs else str(pairs["parent"][1].value).strip()
+    if pairs is None or "parent" not in pairs:
+        return None
+    node = pairs["parent"][1]
+    return str(node.value).strip() or None if isinstance(node, ScalarNode) else None
 
 
 def _check_names(about: Mapping[str, str], keys: Mapping[str, Node], reader: Reader) -> None:

@@ -13,6 +13,7 @@ from rules.loading_names import Declared, Names
 from rules.loading_templates import read_template
 from rules.model import Cause, Sign
 from rules.reading import Reader
+from rules.templates import template_fields
 
 _ID: Final = re.compile(r"[a-z][a-z0-9-]*")
 
@@ -58,4 +59,6 @@ def _sign(node: Node, reader: Reader, names: Names) -> Sign | None:
         return None
     when = ConditionReader(reader, names).condition(keys["when"])
     says = read_template("says", keys["says"], reader, names)
+    if says is not None and any(part.kind == "held" for part in template_fields(says)):
+        reader.problem(keys["says"], 'a sign is looked at once: "{held}" has no meaning here')
     return None if when is None or says is None else Sign(when, says)

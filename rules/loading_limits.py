@@ -5,15 +5,15 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Final
 
-from ruamel.yaml.nodes import Node
+from ruamel.yaml.nodes import MappingNode, Node
 
 from rules.limits import Approval, Confidence, Limit, LimitEntry, Source, Where, describe
 from rules.loading_names import Declared
 from rules.quantities import quantity_in, read_number
-from rules.reading import Reader, is_date, kind_of
+from rules.reading import Reader, is_date, kind_of, nearest
 from rules.units import UnitError, check
 from rules.vocabulary import CLASSES, PHASES
 
@@ -33,9 +33,28 @@ def read_limits(text: str, reader: Reader, inherited: Mapping[str, Limit]) -> De
             reader.problem(key, f'"{name}" is not a limit name: use a-z, 0-9 and _')
         if name in inherited:
             found[name] = _own_values(inherited[name], node, reader)
+        elif misnamed(key, node, ("values", "unit"), inherited, "limit", reader):
+            found[name] = None
         else:
             found[name] = _limit(name, node, reader)
     return Declared(found)
+
+
+def misnamed(
+    key: Node, node: Node, own: Collection[str], inherited: Collection[str], what: str,
+    reader: Reader,
+) -> bool:  # fmt: skip
+    """Whether this is meant for something of the parent, which has nothing of that name.
+
+    So it looks when all its keys are of those (`own`) with which a site sets the parent's anew.
+    """
+    if not inherited or not isinstance(node, MappingNode):
+        return False
+    if not {pair[0].value for pair in node.value} <= set(own):
+        return False
+    hint = nearest(key.value, inherited)
+    reader.problem(key, f'"{key.value}" is not a {what} of the parent{hint}')
+    return True
 
 
 def read_source(node: Node, reader: Reader) -> Source | None:
@@ -78,17 +97,18 @@ def _own_values(parent: Limit, node: Node, reader: Reader) -> Limit | None:
         return None
     if "unit" in keys and _unit(keys["unit"], reader) != parent.unit:
         reader.problem(keys["unit"], f"the parent gives {parent.name} in {parent.unit}: keep that")
-    entries = _entries(keys["values"], reader, approved=True)
+    level = 1 + max((entry.level for entry in parent.entries), default=0)
+    entries = _entries(keys["values"], reader, level)
     return dataclasses.replace(parent, entries=(*parent.entries, *entries))
 
 
-def _entries(node: Node, reader: Reader, *, approved: bool = False) -> tuple[LimitEntry, ...]:
+def _entries(node: Node, reader: Reader, level: int = 0) -> tuple[LimitEntry, ...]:
     entries: list[tuple[Node, LimitEntry]] = []
     for item in reader.items(node, "values") or ():
-        entry = _entry(item, reader)
+        entry = _entry(item, reader, level)
         if entry is None:
             continue
-        if approved and entry.approved is None:
+        if level and entry.approved is None:
             reader.problem(item, 'a site\'s own value needs "approved" with by, on and why')
         _refuse_conflict(entry, entries, item, reader)
         entries.append((item, entry))
@@ -122,7 +142,7 @@ def _unit(node: Node, reader: Reader) -> str | None:
         return None
 
 
-def _entry(node: Node, reader: Reader) -> LimitEntry | None:
+def _entry(node: Node, reader: Reader, level: int) -> LimitEntry | None:
     optional = ("value", "absent", "where", "approved")
     keys = reader.mapping(node, "a value", ("since", "source"), optional)
     if keys is None:
@@ -138,7 +158,7 @@ def _entry(node: Node, reader: Reader) -> LimitEntry | None:
     approved = read_approval(keys["approved"], reader) if "approved" in keys else None
     if where is None or since is None or source is None or (value is None and absent is None):
         return None
-    return LimitEntry(value, absent, where, since, source, approved)
+    return LimitEntry(value, absent, where, since, source, approved, level)
 
 
 def _day(node: Node, reader: Reader) -> datetime.date | None:

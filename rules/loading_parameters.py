@@ -9,11 +9,11 @@ from typing import Final
 
 from ruamel.yaml.nodes import Node
 
-from rules.loading_limits import read_approval, read_source
+from rules.loading_limits import misnamed, read_approval, read_source
 from rules.loading_names import Declared
 from rules.model import Parameter
 from rules.quantities import quantity_in, unit_of
-from rules.reading import Reader, is_number, nearest
+from rules.reading import Reader, is_number
 
 _NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
 
@@ -33,17 +33,11 @@ def read_parameters(
             reader.problem(key, f'"{name}" is not a parameter name: use a-z, 0-9 and _')
         if name in inherited:
             found[name] = _set_anew(inherited[name], node, reader)
+        elif misnamed(key, node, ("value", "approved"), inherited, "parameter", reader):
+            found[name] = None
         else:
-            if inherited:
-                _warn_of_typo(name, key, inherited, reader)
             found[name] = _parameter(name, node, reader)
     return Declared(found)
-
-
-def _warn_of_typo(name: str, key: Node, inherited: Mapping[str, Parameter], reader: Reader) -> None:
-    hint = nearest(name, inherited)
-    if "did you mean" in hint:
-        reader.problem(key, f'"{name}" is not a parameter of the parent{hint}')
 
 
 def _parameter(name: str, node: Node, reader: Reader) -> Parameter | None:

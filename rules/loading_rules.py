@@ -74,13 +74,13 @@ class _RuleReader:
 
     def _check_width(self, rule: Rule) -> None:
         """With `needs`, and as its own opposite, a condition can be wider than it is alone."""
-        needs = () if rule.needs is None else (rule.needs,)
-        problem = too_wide(Group("all", (*needs, rule.when)))
-        if problem is not None:
-            self.reader.problem(
-                self.keys["when"], f'"when" with "needs" is too large: {problem}; use two rules'
-            )
-        problem = too_wide(Group("all", (*needs, rule.clearing))) if rule.clears is None else None
+        for key, condition in (("when", rule.when), ("clears", rule.clears)):
+            problem = None if condition is None else too_wide(rule.needing(condition))
+            if problem is not None:
+                self.reader.problem(
+                    self.keys[key], f'"{key}" with "needs" is too large: {problem}; use two rules'
+                )
+        problem = too_wide(rule.needing(rule.clearing)) if rule.clears is None else None
         if problem is not None:
             self.reader.problem(
                 self.keys["when"],

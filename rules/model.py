@@ -249,6 +249,10 @@ class Rule:
         """
         return self.clears or Group("none", (self.when,))
 
+    def needing(self, condition: Condition) -> Condition:
+        """The condition together with what the rule needs."""
+        return condition if self.needs is None else Group("all", (self.needs, condition))
+
     def facts(self) -> frozenset[str]:
         """Every fact that the conditions and `only_in` read."""
         scope = (SCOPE_FACTS[key] for key in self.only_in)

@@ -208,4 +208,5 @@ def _bad_number(node: Node) -> bool:
     if not is_number(node):
         return False
     digits = str(node.value).lstrip("+-")
-    return not digits[:1].isdigit() or digits[:2].lower() in ("0x", "0o", "0b")
+    foreign = digits[:2].lower() in ("0x", "0o", "0b") or "_" in digits
+    return foreign or not digits[:1].isdigit()

@@ -20,6 +20,10 @@ Schema = dict[str, Any]
 _DRAFT: Final = "https://json-schema.org/draft/2020-12/schema"
 _ORDERINGS: Final = (Op.ABOVE, Op.BELOW, Op.AT_LEAST, Op.AT_MOST)
 _EQUALITIES: Final = (Op.IS, Op.IS_NOT)
+_NUMBER: Final = r"\d+(\.\d+)?([eE][+-]?\d+)?"
+_SIGNED: Final = rf"[+-]?{_NUMBER}"
+_NAMED: Final = r"(limit|parameter)\s+[a-z][a-z0-9_]*"
+_PARAMETER: Final = r"parameter\s+[a-z][a-z0-9_]*"
 
 
 def schemas() -> dict[str, Schema]:
@@ -55,6 +59,10 @@ def _text(about: str = "") -> Schema:
     return {**made, "description": about} if about else made
 
 
+def _written(pattern: str, about: str = "") -> Schema:
+    return {**_text(about), "pattern": rf"^\s*({pattern})\s*$"}
+
+
 def _words(choice: list[str], about: str = "") -> Schema:
     return {"enum": choice, "description": about} if about else {"enum": choice}
 
@@ -69,14 +77,25 @@ def _ref(name: str) -> Schema:
 
 def _definitions() -> Schema:
     return {
-        "quantity": {
-            "anyOf": [_text(), {"type": "number"}],
-            "description": 'A number with its unit ("20 s"), "limit NAME" or "parameter NAME"',
+        "quantity": _written(
+            rf"{_NAMED}|{_SIGNED}\s*\S+",
+            'A number with its unit ("20 s"), "limit NAME" or "parameter NAME"',
+        ),
+        "share": {
+            "anyOf": [_ref("quantity"), {"type": "number"}],
+            "description": 'A number ("0.7", "70 %"), "limit NAME" or "parameter NAME"',
+        },
+        "step": {
+            "anyOf": [_written(rf"{_PARAMETER}|{_NUMBER}\s*\S+"), {"type": "number"}],
+            "description": "By how much the limit or parameter is moved",
         },
         "time": {
-            "anyOf": [_text(), {"const": 0}],
+            "anyOf": [_written(rf"{_PARAMETER}|{_NUMBER}\s*\S+"), {"const": 0}],
             "description": 'A time such as "10 s" or "2 min", or "parameter NAME"',
         },
+        "pause": _written(rf"{_PARAMETER}|{_NUMBER}\s*\S+", 'A time such as "60 s"'),
+        "band": _written(rf"{_SIGNED}\s*\S* to {_SIGNED}\s*\S*", "Lower and upper end"),
+        "told": _written(r"[^{}]*(\{[^{}]+\}[^{}]*)*", "Text with values in braces"),
         "day": {"type": "string", "pattern": r"^\d{4}-\d{2}-\d{2}$"},
         "source": _object(
             {
@@ -91,13 +110,21 @@ def _definitions() -> Schema:
         "harm": _words([h.value for h in Harm], "What happens if nobody acts"),
         "onset": _words([o.value for o in Onset], "How soon that harm comes"),
         "condition": _condition(),
-        "fact": {"anyOf": [_named(fact) for fact in CATALOGUE.values()]},
+        "fact": _one_of(list(CATALOGUE.values())),
     }
 
 
-def _named(fact: Fact) -> Schema:
+def _one_of(facts: list[Fact]) -> Schema:
+    """Names of facts; editors show what each means beside it."""
+    return {
+        "enum": [fact.name for fact in facts],
+        "enumDescriptions": [_in_words(fact) for fact in facts],
+    }
+
+
+def _in_words(fact: Fact) -> str:
     unit = "" if fact.unit in ("", "1") else f", in {fact.unit}"
-    return {"const": fact.name, "description": f"{fact.meaning}{unit}"}
+    return f"{fact.meaning}{unit}"
 
 
 def _condition() -> Schema:
@@ -120,22 +147,22 @@ def _condition() -> Schema:
 
 def _comparisons() -> list[Schema]:
     by_kind = {kind: [f for f in CATALOGUE.values() if f.kind is kind] for kind in Kind}
-    moved = {"less": _ref("quantity"), "plus": _ref("quantity")}
-    found = [
-        _object({"fact": _any_of(by_kind[Kind.NUMBER]), op.value: _ref("quantity")}, moved)
-        for op in _ORDERINGS
-    ]
+    found: list[Schema] = []
+    for op in _ORDERINGS:
+        plain = [fact for fact in by_kind[Kind.NUMBER] if fact.unit == "1"]
+        others = [fact for fact in by_kind[Kind.NUMBER] if fact.unit != "1"]
+        found.append(_object({"fact": _one_of(plain), op.value: _ref("share")}))
+        found.append(_object({"fact": _one_of(others), op.value: _ref("quantity")}))
+        for step in ("less", "plus"):
+            numbers = {"fact": _one_of(by_kind[Kind.NUMBER]), op.value: _written(_NAMED)}
+            found.append(_object({**numbers, step: _ref("step")}))
     for op in _EQUALITIES:
-        found.append(_object({"fact": _any_of(by_kind[Kind.FLAG]), op.value: {"type": "boolean"}}))
+        found.append(_object({"fact": _one_of(by_kind[Kind.FLAG]), op.value: {"type": "boolean"}}))
         found.extend(
-            _object({"fact": _any_of([fact]), op.value: _label(fact)})
+            _object({"fact": _one_of([fact]), op.value: _label(fact)})
             for fact in by_kind[Kind.LABEL]
         )
     return found
-
-
-def _any_of(facts: list[Fact]) -> Schema:
-    return {"anyOf": [_named(fact) for fact in facts]}
 
 
 def _label(fact: Fact) -> Schema:
@@ -147,13 +174,16 @@ def _about() -> Schema:
     return _object(
         {
             "name": {"type": "string", "pattern": "^[a-z][a-z0-9-]*$"},
-            "version": _text("Three numbers: 1.0.0"),
+            "version": _written(r"\d+\.\d+\.\d+\S*", "Three numbers: 1.0.0"),
             "title": _text(),
             "summary": _text(),
             "caution": _text(),
         },
         {
-            "parent": _text("NAME@VERSION that a site's own rule set builds on"),
+            "parent": _written(
+                r"[a-z][a-z0-9-]*@\d+\.\d+\.\d+\S*",
+                "NAME@VERSION that a site's own rule set builds on",
+            ),
             "without": _list(left_out, "Rules of the parent that are left out"),
         },
     )
@@ -173,7 +203,10 @@ def _limits() -> Schema:
         {
             "class": _words(list(CLASSES)),
             "species": {**_text(), "examples": list(species_known())},
-            "mass": _text('A band such as "0 kg to 1 kg": the low end included'),
+            "mass": {
+                **_ref("band"),
+                "description": 'A band such as "0 kg to 1 kg": the low end included',
+            },
             "phase": _words(list(PHASES)),
         },
         "For which patients; left out: for all",
@@ -196,24 +229,40 @@ def _limits() -> Schema:
             "unit": {"anyOf": [_text("UCUM"), {"const": 1}]},
         },
     )
+    own = {"type": "array", "items": {"required": ["approved"]}}
+    limit["anyOf"] = [
+        {"required": ["meaning", "unit"]},
+        {"properties": {"values": own}, **_without("meaning")},
+    ]
     return _object({"limits": _by_name("^[a-z][a-z0-9_]*$", limit)})
+
+
+def _without(*keys: str) -> Schema:
+    return {"not": {"anyOf": [{"required": [key]} for key in keys]}}
 
 
 def _parameters() -> Schema:
     parameter = _object(
-        {"value": _ref("quantity")},
+        {"value": _ref("share")},
         {
             "meaning": _text(),
-            "between": _text('What a site may set it to: "10 s to 60 s"'),
+            "between": {
+                **_ref("band"),
+                "description": 'What a site may set it to: "10 s to 60 s"',
+            },
             "source": _ref("source"),
             "approved": _ref("approved"),
         },
     )
+    parameter["anyOf"] = [
+        {"required": ["meaning", "between", "source"], "not": {"required": ["approved"]}},
+        {"required": ["approved"], **_without("meaning", "between", "source")},
+    ]
     return _object({"parameters": _by_name("^[a-z][a-z0-9_]*$", parameter)})
 
 
 def _causes() -> Schema:
-    sign = _object({"when": _ref("condition"), "says": _text("In words, with values in braces")})
+    sign = _object({"when": _ref("condition"), "says": _ref("told")})
     cause = _object(
         {"title": _text(), "look": _text("The one look that settles it")},
         {
@@ -237,32 +286,38 @@ def _required_of_a_rule() -> dict[str, Schema]:
         "harm": _ref("harm"),
         "onset": _ref("onset"),
         "cause": _text("What it points to: a cause of causes.yaml, where there is that file"),
-        "says": _text("One line for the screen; values in braces"),
-        "because": _text("The reasons, with values in braces"),
+        "says": {**_ref("told"), "description": "One line for the screen; values in braces"},
+        "because": {**_ref("told"), "description": "The reasons, with values in braces"},
         "source": _ref("source"),
     }
 
 
 def _optional_of_a_rule() -> dict[str, Schema]:
     need = {"anyOf": [_ref("fact"), _ref("condition")]}
+    escalate = _object(
+        {"harm": _ref("harm"), "onset": _ref("onset")},
+        {"when": _ref("condition"), "for": _ref("time")},
+    )
+    escalate["anyOf"] = [{"required": ["when"]}, {"required": ["for"]}]
     return {
-        "only_in": _object({}, {key: _scope(key) for key in SCOPE_FACTS}),
+        "only_in": _some({key: _scope(key) for key in SCOPE_FACTS}),
         "needs": _list(need, "Facts to be known and conditions to hold before it is judged"),
         "for": _ref("time"),
         "clears": _ref("condition"),
         "clears_for": _ref("time"),
         "again": _ref("time"),
         "latch": {"type": "boolean", "description": "Stands until somebody has seen it"},
-        "remind": _object({}, {"raised": _ref("time"), "acknowledged": _ref("time")}),
-        "escalate": _object(
-            {"harm": _ref("harm"), "onset": _ref("onset")},
-            {"when": _ref("condition"), "for": _ref("time")},
-        ),
+        "remind": _some({"raised": _ref("pause"), "acknowledged": _ref("pause")}),
+        "escalate": escalate,
         "may_be": _list(_text(), "Causes to weigh against each other"),
         "outranks": _list(_text(), "Ids of rules that this one explains"),
         "look_at": _list(_text(), "Checks for the team, most useful first"),
         "caution": _text(),
     }
+
+
+def _some(properties: Mapping[str, Schema]) -> Schema:
+    return {**_object({}, properties), "minProperties": 1}
 
 
 def _scope(key: str) -> Schema:

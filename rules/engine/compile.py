@@ -163,12 +163,12 @@ class Program:
         return properties
 
     def _add(self, rule: Rule) -> None:
-        needs = [] if rule.needs is None else [self._tree(rule.needs, rule.id)]
-        when = self._tree(rule.when, rule.id)
+        when = self._tree(rule.needing(rule.when), rule.id)
+        clears = self._tree(rule.needing(rule.clearing), rule.id)
         scope = [self._fact(SCOPE_FACTS[key]).scope(labels) for key, labels in rule.only_in.items()]
         within = [Check(name, Relation.EQ, 1) for name, _ in scope]
-        self.conditions[f"{rule.id}/when"] = every([*within, *needs, when])
-        self.conditions[f"{rule.id}/clears"] = every([*needs, self._tree(rule.clearing, rule.id)])
+        self.conditions[f"{rule.id}/when"] = every([*within, when])
+        self.conditions[f"{rule.id}/clears"] = clears
         if rule.escalate is not None and rule.escalate.when is not None:
             self.conditions[f"{rule.id}/escalates"] = self._tree(rule.escalate.when, rule.id)
         if scope:

@@ -25,19 +25,23 @@ def expected(
     rule_set: RuleSet, facts: Mapping[str, object], limits: Mapping[str, ResolvedLimit]
 ) -> frozenset[str]:
     """The condition keys that hold."""
-    usable = {name: value for name, value in facts.items() if _usable(name, value)}
+    known = {name: value for name, value in facts.items() if usable(name, value)}
     found = set()
     for rule in rule_set.rules:
-        when = truth(rule.when, usable, limits)
-        if when is True and _scope(rule, usable) is True:
+        needed = rule.needs is None or truth(rule.needs, known, limits) is True
+        when = truth(rule.when, known, limits)
+        if needed and when is True and _scope(rule, known) is True:
             found.add(f"{rule.id}/when")
         clears = when is False
         if rule.clears is not None:
-            clears = truth(rule.clears, usable, limits) is True
-        if clears:
+            clears = truth(rule.clears, known, limits) is True
+        if needed and clears:
             found.add(f"{rule.id}/clears")
-        if rule.only_in and _scope(rule, usable) is not False:
+        if rule.only_in and _scope(rule, known) is not False:
             found.add(f"{rule.id}/in_scope")
+        harder = rule.escalate.when if rule.escalate else None
+        if harder is not None and truth(harder, known, limits) is True:
+            found.add(f"{rule.id}/escalates")
     return frozenset(found)
 
 
@@ -112,7 +116,8 @@ def _rounded(number: float) -> int:
     return whole + int(up)
 
 
-def _usable(name: str, value: object) -> bool:
+def usable(name: str, value: object) -> bool:
+    """Whether a value may be compared: of the kind of its fact, and plausible."""
     if name not in CATALOGUE:
         return False
     fact = CATALOGUE[name]

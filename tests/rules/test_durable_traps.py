@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -18,7 +19,8 @@ from rules.engine import EngineError
 from rules.engine import durable as durable_module
 from rules.engine.durable import DurableEngine
 from rules.limits import ResolvedLimit
-from rules.model import Comparison, Group, LimitRef, Op, Unknown, Value
+from rules.model import Comparison, Escalation, Group, LimitRef, Op, Unknown, Value
+from rules.priority import Harm, Onset
 
 pytestmark = pytest.mark.usefixtures("durable", "flag_fact")
 
@@ -32,6 +34,10 @@ def _extension() -> Any:
 def _left_behind(engine: DurableEngine) -> list[Any]:
     facts = json.loads(_extension().get_facts(engine._handle, "0") or "[]")
     return [fact for fact in facts if not fact["id"].startswith("sid-")]
+
+
+def known(fact: str) -> Group:
+    return Group("none", (Unknown(fact),))
 
 
 def _when_keys(engine: DurableEngine, facts: dict[str, Any]) -> set[str]:
@@ -91,10 +97,21 @@ def test_nothing_is_left_behind() -> None:
 
 
 def test_unknown_facts_are_asked_for_without_the_operator_that_hangs() -> None:
-    engine = DurableEngine(rule_set_of([rule_of("r", Unknown("etco2"))]))
+    needing = replace(rule_of("needing", TOO_HIGH), needs=known("spo2"))
+    engine = DurableEngine(rule_set_of([rule_of("r", Unknown("etco2")), needing]))
     assert "$nex" not in engine._definition
     assert _when_keys(engine, {}) == {"r/when"}
-    assert _when_keys(engine, {"etco2": 40.0}) == set()
+    assert _when_keys(engine, {"etco2": 60.0}) == set()
+    assert _when_keys(engine, {"etco2": 60.0, "spo2": 97.0}) == {"needing/when"}
+
+
+def test_needs_do_not_open_more_branches_than_the_extension_has() -> None:
+    """Needs multiply the ways of a condition: counted apart, gates would let too many through."""
+    four = Group("any", tuple(Comparison("spo2", Op.BELOW, Value(90.0 + i)) for i in range(4)))
+    eight = Group("any", tuple(Comparison("etco2", Op.ABOVE, Value(20.0 + i)) for i in range(8)))
+    rules = [replace(rule_of(f"r{i}", eight), needs=four) for i in range(12)]
+    engine = DurableEngine(rule_set_of(rules))
+    assert len(_when_keys(engine, {"spo2": 50.0, "etco2": 100.0})) == 12
 
 
 def test_only_whole_numbers_reach_the_extension() -> None:
@@ -120,6 +137,9 @@ def test_values_of_the_wrong_kind_count_as_unknown(fact: str, value: object) -> 
         rule_of("flag", Comparison(FLAG.name, Op.IS, Value(True))),
         rule_of("no-flag", Comparison(FLAG.name, Op.IS_NOT, Value(True))),
     ]
+    rules += [replace(rule, id=f"needing-{rule.id}", needs=known(fact)) for rule in rules]
+    harder = Escalation(Harm.DEATH, Onset.IMMEDIATE, when=Group("none", (TOO_HIGH,)))
+    rules.append(replace(rule_of("worse", Unknown("spo2")), escalate=harder))
     rule_set = rule_set_of(rules)
     wanted = expected(rule_set, {fact: value}, {})
     assert DurableEngine(rule_set).evaluate({fact: value}, {}) == wanted  # type: ignore[dict-item]

@@ -5,20 +5,19 @@ from __future__ import annotations
 import collections
 import itertools
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import expected
-from worlds import World, rule_set_of
+from worlds import World, narrow, rule_of, rule_set_of
 
-from rules.conditions import too_wide
 from rules.engine import EngineError, build_engine
 from rules.limits import PatientContext, ResolvedLimit
 from rules.loading import load_rule_set
-from rules.model import RuleSet
+from rules.model import Comparison, Group, Op, RuleSet, Value
 from rules.vocabulary import CATALOGUE, CLASSES, Kind
 
 pytestmark = pytest.mark.usefixtures("flag_fact")
@@ -39,16 +38,11 @@ def _differences(rule_set: RuleSet, world: World, choice: str, snapshots: int) -
     return found
 
 
-def _narrow(rule_set: RuleSet) -> bool:
-    conditions = [c for rule in rule_set.rules for c in (rule.when, rule.clearing)]
-    return not any(too_wide(condition) for condition in conditions)
-
-
 def _check(seed: int, shape: tuple[int, int, int], choice: str) -> None:
     world = World(seed)
     rules, depth, width = shape
     rule_set = world.rule_set(rules, depth, width)
-    if _narrow(rule_set):
+    if all(narrow(rule) for rule in rule_set.rules):
         assert _differences(rule_set, world, choice, 12) == []
     else:
         with pytest.raises(EngineError, match="more than"):
@@ -79,8 +73,8 @@ class Sweep:
 @pytest.fixture(scope="module")
 def sweep(flag_fact: None) -> Sweep:
     world = World(20261125)
-    narrow = (rule for rule in world.rule_set(200, 3, 3).rules if _narrow(rule_set_of([rule])))
-    rule_set = rule_set_of(itertools.islice(narrow, 60))
+    narrow_ones = (rule for rule in world.rule_set(300, 3, 3).rules if narrow(rule))
+    rule_set = rule_set_of(itertools.islice(narrow_ones, 60))
     pairs = [(world.snapshot(), world.limits()) for _ in range(5000)]
     return Sweep(rule_set, [(*pair, expected(rule_set, *pair)) for pair in pairs])
 
@@ -100,6 +94,39 @@ def test_the_sweep_is_worth_running(sweep: Sweep) -> None:
     counts = collections.Counter(key for _, _, answer in sweep.moments for key in answer)
     changing = [key for key, count in counts.items() if count < len(sweep.moments)]
     assert len(changing) > 120
+    kinds = collections.Counter(key.partition("/")[2] for key in changing)
+    assert min(kinds[kind] for kind in ("when", "clears", "in_scope", "escalates")) >= 10
+    assert sum(rule.needs is not None for rule in sweep.rule_set.rules) >= 15
+
+
+def test_needs_hold_back_both_the_beginning_and_the_end() -> None:
+    """While what a rule needs is not met, neither its `when` nor its `clears` is answered."""
+    low = Comparison("spo2", Op.BELOW, Value(90.0))
+    need = Comparison("breath.since", Op.BELOW, Value(20.0))
+    rule_set = rule_set_of([replace(rule_of("r", low), needs=need)])
+    answers = {
+        (90.0 + off, since): engine.evaluate({"spo2": 90.0 + off, "breath.since": since}, {})
+        for engine in (build_engine(rule_set, "plain"), build_engine(rule_set))
+        for off in (-1.0, 1.0)
+        for since in (10.0, 30.0)
+    }
+    assert answers == {
+        (89.0, 10.0): {"r/when"}, (91.0, 10.0): {"r/clears"},
+        (89.0, 30.0): set(), (91.0, 30.0): set(),
+    }  # fmt: skip
+
+
+def test_needs_and_condition_that_are_together_too_wide_are_refused() -> None:
+    """Each may come true in 8 ways; together in 64, which is more than durable-rules can hold."""
+    wide = Group("any", tuple(Comparison("spo2", Op.BELOW, Value(float(i))) for i in range(50, 58)))
+    for rule in (
+        rule_of("r", wide),
+        rule_of("r", Comparison("spo2", Op.BELOW, Value(90.0)), clears=wide),
+    ):
+        rule_set = rule_set_of([replace(rule, needs=wide)])
+        for choice in ("plain", "durable", "auto"):
+            with pytest.raises(EngineError, match="64 ways"):
+                build_engine(rule_set, choice)  # type: ignore[arg-type]
 
 
 def test_plain_agrees_over_five_thousand_snapshots(sweep: Sweep) -> None:

@@ -8,9 +8,22 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
+from rules.conditions import too_wide
 from rules.limits import Confidence, LimitTable, ResolvedLimit, Source
-from rules.model import Comparison, Condition, Group, LimitRef, Op, Rule, RuleSet, Unknown, Value
+from rules.model import (
+    Comparison,
+    Condition,
+    Escalation,
+    Group,
+    LimitRef,
+    Op,
+    Rule,
+    RuleSet,
+    Unknown,
+    Value,
+)
 from rules.priority import Harm, Onset
 from rules.units import convert
 from rules.vocabulary import CLASSES, MODES, PHASES, Fact, Kind
@@ -94,7 +107,22 @@ class World:
             if self.random.random() < 0.25:
                 scope[key] = tuple(self.random.sample(labels, self.random.randint(1, 2)))
         clears = self.condition(depth - 1, width) if self.random.random() < 0.6 else None
-        return rule_of(rule_id, self.condition(depth, width), clears, scope)
+        rule = rule_of(rule_id, self.condition(depth, width), clears, scope)
+        return replace(rule, needs=self._needs(width), escalate=self._escalation(depth, width))
+
+    def _needs(self, width: int) -> Condition | None:
+        """As an author writes them: facts that must be known, now and then a condition."""
+        if self.random.random() < 0.6:
+            return None
+        known = (Group("none", (Unknown(self.random.choice(tuple(NUMBERS))),)) for _ in range(2))
+        more = [self.condition(1, width)] if self.random.random() < 0.5 else []
+        return Group("all", (*list(known)[: self.random.randint(1, 2)], *more))
+
+    def _escalation(self, depth: int, width: int) -> Escalation | None:
+        if self.random.random() < 0.6:
+            return None
+        when = self.condition(depth, width) if self.random.random() < 0.8 else None
+        return Escalation(Harm.DEATH, Onset.IMMEDIATE, 60.0, when)
 
     def _leaf(self) -> Condition:
         chance = self.random.random()
@@ -136,6 +164,14 @@ def _converted(value: float, fact: str, unit: str) -> float:
 
 def _limit_name(fact: str, number: int) -> str:
     return f"{fact.replace('.', '_')}_{number}"
+
+
+def narrow(rule: Rule) -> bool:
+    """Whether the engines take every condition of the rule."""
+    wholes = [rule.needing(rule.when), rule.needing(rule.clearing)]
+    if rule.escalate is not None and rule.escalate.when is not None:
+        wholes.append(rule.escalate.when)
+    return not any(too_wide(whole) for whole in wholes)
 
 
 def rule_of(
