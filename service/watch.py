@@ -93,7 +93,7 @@ class Outcome:
     def is_empty(self) -> bool:
         """Whether there is nothing to keep."""
         read = self.accepted or self.refused or self.breaths or self.co2_breaths
-        return not (read or self.findings or self.events or self.outbox)
+        return not (read or self.findings or self.events or self.pauses or self.outbox)
 
 
 _STATE: Final = TypeAdapter(WatchState)
