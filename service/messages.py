@@ -239,12 +239,13 @@ class Journey(Envelope):
 
 
 class Request(Envelope):
-    """What a person asks of the service; answered on `reply`."""
+    """What a person asks of the service; answered on `reply`. `minutes` is how long a pause is."""
 
     id: Name
     by: Name
     action: Name
     target: Annotated[str, Field(max_length=80)] | None = None
+    minutes: Annotated[float, Field(gt=0.0, le=10_000.0)] | None = None
     reason: Annotated[str, Field(max_length=500)] | None = None
 
 

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from rules.model import RuleSet
-from service.advisories import Advisory, AdvisoryEvent
+from service.advisories import Advisory, AdvisoryEvent, Book, Pause
 from service.instants import to_text
 from service.intake import Refused
 from service.known import Completed
@@ -70,7 +70,12 @@ def _advisory_body(place: str, advisory: Advisory, rule_set: RuleSet) -> dict[st
         "raised_at": to_text(advisory.raised_ms),
         "acknowledged_at": _instant(advisory.acknowledged_ms),
         "acknowledged_by": advisory.acknowledged_by,
+        "ended_at": _instant(advisory.ended_ms),
         "cleared_at": _instant(advisory.cleared_ms),
+        "returned_at": _instant(advisory.returned_ms),
+        "escalated_at": _instant(advisory.escalated_ms),
+        "times": advisory.times,
+        "intermittent": advisory.intermittent,
         "outranked_by": advisory.outranked_by,
         "title": advisory.title,
         "says": advisory.says,
@@ -98,6 +103,7 @@ def event_body(place: str, event: AdvisoryEvent, rule_set: RuleSet) -> dict[str,
         "at": to_text(event.at_ms),
         "by": event.by,
         "reason": event.reason,
+        "speaks": event.speaks,
         "notice": NOTICE,
         **_advisory_body(place, event.advisory, rule_set),
     }
@@ -108,15 +114,25 @@ def advisory_message(place: str, body: dict[str, Any]) -> Outgoing:
     return Outgoing(_topic(place, "advisory"), encode(body))
 
 
-def standing_message(
-    place: str, standing: list[Advisory], now_ms: int, rule_set: RuleSet
-) -> Outgoing:
-    """`standing` (retained): everything that stands at the place, highest first."""
+def _pause_body(pause: Pause | None) -> dict[str, str] | None:
+    if pause is None:
+        return None
+    return {
+        "by": pause.by,
+        "since": to_text(pause.since_ms),
+        "until": to_text(pause.until_ms),
+        "reason": pause.reason,
+    }
+
+
+def standing_message(place: str, book: Book, now_ms: int, rule_set: RuleSet) -> Outgoing:
+    """`standing` (retained): everything that stands at the place, highest first; its pause."""
     body = {
         "schema": 1,
         "at": to_text(now_ms),
         "notice": NOTICE,
-        "standing": [_advisory_body(place, advisory, rule_set) for advisory in standing],
+        "paused": _pause_body(book.pause),
+        "standing": [_advisory_body(place, item, rule_set) for item in book.standing()],
     }
     return Outgoing(_topic(place, "standing"), encode(body), retain=True)
 

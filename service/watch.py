@@ -18,13 +18,22 @@ from rules.limits import PatientContext, ResolvedLimit
 from rules.model import Rule, RuleSet
 from service import messages as wire
 from service import outbound
-from service.advisories import Advisory, AdvisoryEvent, Book, Changes, Finding, Moment
+from service.advisories import (
+    Advisory,
+    AdvisoryEvent,
+    Book,
+    Changes,
+    Finding,
+    Moment,
+    PauseEvent,
+)
 from service.bedside import Bedside
 from service.facts import facts_of
 from service.intake import Accepted, Arrival, Intake, IntakeState, Refused, Repeat
 from service.known import Completed
 from service.outbound import Outgoing
 from service.physiology.uncertain import Uncertain
+from service.requests import answer
 from service.signals.breaths import Breath, Effort, Inflation
 from service.signals.capnogram import Co2Breath
 from service.wording import write_advisory
@@ -72,6 +81,7 @@ class Outcome:
     co2_breaths: list[tuple[str, Co2Breath]] = field(default_factory=list)
     findings: list[tuple[str, Finding]] = field(default_factory=list)
     events: list[tuple[str, AdvisoryEvent, dict[str, object]]] = field(default_factory=list)
+    pauses: list[tuple[str, PauseEvent]] = field(default_factory=list)
     outbox: list[Outgoing] = field(default_factory=list)
     derived: list[Outgoing] = field(default_factory=list)
     evaluations: int = 0
@@ -83,7 +93,7 @@ class Outcome:
     def is_empty(self) -> bool:
         """Whether there is nothing to keep."""
         read = self.accepted or self.refused or self.breaths or self.co2_breaths
-        return not (read or self.findings or self.events or self.outbox)
+        return not (read or self.findings or self.events or self.pauses or self.outbox)
 
 
 _STATE: Final = TypeAdapter(WatchState)
@@ -251,6 +261,10 @@ class Watch:
 
         changes = place.book.move(name, self.rule_set, moment, write)
         self._publish(name, place, changes, now_ms, outcome)
+        self._schedule(place, now_ms)
+
+    def _schedule(self, place: PlaceState, now_ms: int) -> None:
+        """When the place is to be looked at next."""
         waits = (
             place.bedside.paw.assembler.next_due_ms(),
             place.bedside.co2.assembler.next_due_ms(),
@@ -288,15 +302,11 @@ class Watch:
 
     def _answer(self, name: str, request: wire.Request, now_ms: int, outcome: Outcome) -> None:
         place = self.state.places[name]
-        reason: str | None = None
-        if request.action == "acknowledge":
-            result = place.book.acknowledge(request.target, request.by, now_ms)
-            if isinstance(result, AdvisoryEvent):
-                self._publish(name, place, Changes(events=[result]), now_ms, outcome)
-            else:
-                reason = result
-        else:
-            reason = f"action {request.action!r} is not known; this version knows: acknowledge"
+        result = answer(place.book, request, self.rule_set, now_ms)
+        reason = result if isinstance(result, str) else None
+        if isinstance(result, Changes):
+            self._publish(name, place, result, now_ms, outcome)
+            self._schedule(place, now_ms)
         outcome.outbox.append(
             outbound.reply_message(name, request.id, now_ms, done=reason is None, reason=reason)
         )
@@ -309,9 +319,10 @@ class Watch:
             body = outbound.event_body(name, event, self.rule_set)
             outcome.events.append((name, event, body))
             outcome.outbox.append(outbound.advisory_message(name, body))
-        if changes.events:
-            standing = place.book.standing()
-            outcome.outbox.append(outbound.standing_message(name, standing, now_ms, self.rule_set))
+        outcome.pauses.extend((name, event) for event in changes.pauses)
+        if changes.events or changes.pauses:
+            message = outbound.standing_message(name, place.book, now_ms, self.rule_set)
+            outcome.outbox.append(message)
 
     def _keep(self, name: str, completed: Completed, outcome: Outcome) -> None:
         outcome.breaths.extend((name, breath, volume) for breath, volume in completed.breaths)

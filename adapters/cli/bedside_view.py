@@ -18,6 +18,7 @@ from adapters.simulator.scenario import Scenario
 from rules.vocabulary import CATALOGUE
 from rules.wording import duration
 from service.advisories import Advisory
+from service.advisories.order import beneath
 from service.facts import FactSet, facts_of
 from service.outbound import NOTICE
 from service.watch import Outcome, WatchState
@@ -207,7 +208,7 @@ def _reasons(place: PlaceView, advisory: Advisory) -> RenderableType:
         Text("why    " + advisory.because, style="dim"),
         Text("look   " + "  /  ".join(advisory.look_at[:3])),
     ]
-    explained = [a.title for a in place.standing if a.outranked_by == advisory.id]
+    explained = [a.title for a in beneath(place.standing, advisory.id)]
     if explained:
         lines.append(Text("also   explained by this: " + ", ".join(explained), style="dim"))
     return Padding(Group(*lines), (0, 0, 1, 11))

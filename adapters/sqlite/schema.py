@@ -242,3 +242,36 @@ def m002_what_breaths_mean(db: Database) -> None:
         breaths.add_column(name, str)
     for name in ("plateau_slope_mmhg_per_s", "quality"):
         co2_breaths.add_column(name, float)
+
+
+@migrations()
+def m003_the_life_of_advisories(db: Database) -> None:
+    """How often an advisory came, when it ended, what spoke, and who paused a place."""
+    advisories, events = _table(db, "advisories"), _table(db, "advisory_events")
+    advisories.add_column("times", int)
+    advisories.add_column("intermittent", int)
+    for name in ("ended_at", "returned_at", "escalated_at"):
+        advisories.add_column(name, str)
+    events.add_column("speaks", int)
+    # What was kept before came once, and spoke when it was raised with nothing over it.
+    db.execute("update advisories set times = 1, intermittent = 0")
+    db.execute(
+        """
+        update advisory_events
+           set speaks = event = 'raised' and json_extract(body, '$.outranked_by') is null
+        """
+    )
+    _table(db, "pause_events").create(
+        {
+            "id": int,
+            "place_id": int,
+            "at": str,
+            "event": str,
+            "by": str,
+            "reason": str,
+            "until_at": str,
+        },
+        pk="id",
+        foreign_keys=[("place_id", "places", "id")],
+        not_null={"place_id", "at", "event", "reason", "until_at"},
+    )

@@ -139,6 +139,7 @@ class SqliteStore:
             self._keep_breaths(outcome)
             self._keep_findings(outcome)
             self._keep_events(outcome)
+            self._keep_pauses(outcome)
             self._keep_outbox(outcome.reached_ms, postings)
             self._db.conn.executemany(
                 "delete from outbox where id = ?", [[number] for number in gone]
@@ -286,8 +287,9 @@ class SqliteStore:
                     **{
                         column: body[column]
                         for column in ("rule", "priority", "state", "patient", "raised_at",
-                                       "acknowledged_at", "acknowledged_by", "cleared_at",
-                                       "outranked_by", "says", "because")
+                                       "acknowledged_at", "acknowledged_by", "ended_at",
+                                       "cleared_at", "returned_at", "escalated_at", "times",
+                                       "intermittent", "outranked_by", "says", "because")
                     },
                     "onset_at": body["onset"],
                 },
@@ -300,10 +302,11 @@ class SqliteStore:
                     "event": event.kind,
                     "by": event.by,
                     "reason": event.reason,
+                    "speaks": int(event.speaks),
                     "body": json.dumps(body, ensure_ascii=False, sort_keys=True),
                 }
             )
-            if event.kind == "raised":
+            if event.kind in ("raised", "returned"):
                 self._keep_readings(event.advisory.id, body)
 
     def _keep_readings(self, advisory_id: str, body: Mapping[str, Any]) -> None:
@@ -313,11 +316,26 @@ class SqliteStore:
             for reference in evidence["readings"]
             if (message_id := self._message_id(reference)) is not None
         }
+        # One that returns may rest on readings that it has rested on before.
+        self._db.conn.executemany(
+            "insert or ignore into advisory_readings (advisory_id, fact, message_id)"
+            " values (?, ?, ?)",
+            [(advisory_id, fact, message_id) for fact, message_id in sorted(rows)],
+        )
+
+    def _keep_pauses(self, outcome: Outcome) -> None:
         self._insert(
-            "advisory_readings",
+            "pause_events",
             [
-                {"advisory_id": advisory_id, "fact": fact, "message_id": message_id}
-                for fact, message_id in sorted(rows)
+                {
+                    "place_id": self._place_id(*name.split("/")),
+                    "at": to_text(event.at_ms),
+                    "event": event.kind,
+                    "by": event.by,
+                    "reason": event.reason,
+                    "until_at": to_text(event.until_ms),
+                }
+                for name, event in outcome.pauses
             ],
         )
 

@@ -21,7 +21,7 @@ RULES = load_rules(DEFAULT_RULES)
 TABLES = (
     "messages", "quarantine", "quarantined_payloads", "numerics", "waveform_blocks", "breaths",
     "co2_breaths", "findings", "advisories", "advisory_events", "advisory_readings", "outbox",
-    "places", "progress", "checkpoints",
+    "pause_events", "places", "progress", "checkpoints",
 )  # fmt: skip
 
 

@@ -101,8 +101,8 @@ def test_an_unknown_fact_starts_the_time_to_clear_again() -> None:
     assert ward.spo2(21.0, 94.0) == ["cleared"]
 
 
-def test_raised_again_it_is_another_advisory() -> None:
-    ward = Ward(rule())
+def test_raised_again_much_later_it_is_another_advisory() -> None:
+    ward = Ward(rule(again_s=0.5))
     (first,) = ward.at(0.0, {"spo2": 89.0})
     ward.spo2(1.0, 95.0)
     (second,) = ward.at(2.0, {"spo2": 89.0})
@@ -139,8 +139,9 @@ def test_acknowledged_it_stands_on() -> None:
     ward = Ward(rule())
     ward.spo2(0.0, 89.0)
     identity = ward.only().id
-    event = ward.book.acknowledge(identity, "nurse", START_MS + 4000)
-    assert not isinstance(event, str)
+    changes = ward.book.acknowledge(identity, "nurse", START_MS + 4000)
+    assert not isinstance(changes, str)
+    (event,) = changes.events
     assert (event.kind, event.by) == ("acknowledged", "nurse")
     assert ward.only().state == "acknowledged"
     assert ward.only().acknowledged_by == "nurse"
@@ -168,7 +169,7 @@ def test_acknowledging_what_does_not_stand_changes_nothing(target: str | None) -
 
 
 def test_a_new_occurrence_is_not_acknowledged() -> None:
-    ward = Ward(rule())
+    ward = Ward(rule(again_s=0.5))
     ward.spo2(0.0, 89.0)
     ward.book.acknowledge(ward.only().id, "nurse", START_MS)
     ward.spo2(1.0, 95.0)

@@ -12,9 +12,9 @@ from service.instants import to_text
 from service.watch import Outcome, Watch
 
 
-def _with_advisory() -> tuple[Watch, str]:
+def _with_advisory(**changes: Any) -> tuple[Watch, str]:
     """A watch with one standing advisory, and its id."""
-    watch = new_watch(rule_set(rule()))
+    watch = new_watch(rule_set(rule(**changes)))
     step_all(watch, [arrival("numerics", 1, values={"spo2": quantity(80.0, "%")})])
     (advisory,) = watch.state.places[PLACE].book.standing()
     return watch, advisory.id
@@ -80,7 +80,7 @@ def test_an_action_that_is_not_known_is_told() -> None:
 
 def test_raised_and_acknowledged_in_one_cycle() -> None:
     # The page may answer faster than a cycle: the request is worked on after the readings.
-    watch, identity = _with_advisory()
+    watch, identity = _with_advisory(again_s=0.0)
     step_all(watch, [arrival("numerics", 2, 1.0, values={"spo2": quantity(97.0, "%")})])
     low = arrival("numerics", 3, 2.0, values={"spo2": quantity(80.0, "%")})
     asked = arrival("request", 1, 2.01, device="page", target=identity)
