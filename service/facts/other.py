@@ -52,17 +52,18 @@ def settings_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     mass = facts.values.get("patient.mass")
     flow = settings.fresh_gas_flow if settings else None
     per_kg = flow / mass if flow is not None and isinstance(mass, float) and mass else None
-    facts.put("settings.flow_per_kg", per_kg, "fresh gas flow or mass not known")
-    _jumps(settings, now_ms, facts)
+    not_known = "fresh gas flow or mass not known" if settings else why
+    facts.put("settings.flow_per_kg", per_kg, not_known)
+    _jumps(settings, now_ms, facts, "no change in the last two minutes" if settings else why)
 
 
-def _jumps(settings: SettingsInfo | None, now_ms: int, facts: FactSet) -> None:
+def _jumps(settings: SettingsInfo | None, now_ms: int, facts: FactSet, why: str) -> None:
     jump = settings.jump if settings else None
     if jump is not None and now_ms - jump.at_ms > JUMP_KNOWN_MS:
         jump = None
     for name in ("pip_target", "te_set", "fresh_gas_flow"):
         value = getattr(jump, name) if jump else None
-        facts.put(f"settings.{name}_jump", value, "no change in the last two minutes")
+        facts.put(f"settings.{name}_jump", value, why)
 
 
 def numeric_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
