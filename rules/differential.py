@@ -6,10 +6,10 @@ equals the one that the rule itself names. It is a help to look, never a diagnos
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from rules.model import Cause, Rule, RuleSet, Sign
+from rules.model import Cause, Rule, Sign
 from rules.rationale import Moment, render
 from rules.truth import truth
 
@@ -31,10 +31,10 @@ class Weighed:
         return len(self.fits) - len(self.against)
 
 
-def weigh(rule: Rule, rule_set: RuleSet, known: Moment) -> list[Weighed]:
-    """The causes that the rule may point to, likeliest first; empty where none are described."""
+def weigh(rule: Rule, described: Mapping[str, Cause], known: Moment) -> list[Weighed]:
+    """The causes that the rule may point to, likeliest first; only those that are described."""
     names = rule.may_be if rule.cause in rule.may_be else (rule.cause, *rule.may_be)
-    causes = [rule_set.causes[name] for name in names if name in rule_set.causes]
+    causes = [described[name] for name in names if name in described]
     weighed = [_weighed(cause, known) for cause in causes]
     return sorted(weighed, key=lambda one: (-one.balance, one.cause != rule.cause))
 

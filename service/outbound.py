@@ -10,8 +10,10 @@ import json
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
+from rules.differential import Weighed
 from rules.model import RuleSet
 from service.advisories import Advisory, AdvisoryEvent, Book, Pause
+from service.gathering import Group, gather
 from service.instants import to_text
 from service.intake import Refused
 from service.known import Completed
@@ -81,6 +83,8 @@ def _advisory_body(place: str, advisory: Advisory, rule_set: RuleSet) -> dict[st
         "says": advisory.says,
         "because": advisory.because,
         "look_at": advisory.look_at,
+        "cause": advisory.cause,
+        "may_be": [_weighed(one) for one in advisory.differential],
         "source": {"ref": advisory.source, "confidence": advisory.confidence},
         "caution": advisory.caution,
         "clears_when": advisory.clears_when,
@@ -92,6 +96,29 @@ def _advisory_body(place: str, advisory: Advisory, rule_set: RuleSet) -> dict[st
             }
             for evidence in advisory.evidence
         ],
+    }
+
+
+def _weighed(one: Weighed) -> dict[str, Any]:
+    return {
+        "cause": one.cause,
+        "title": one.title,
+        "look": one.look,
+        "fits": list(one.fits),
+        "against": list(one.against),
+        "undecided": one.open,
+    }
+
+
+def _group(group: Group) -> dict[str, Any]:
+    return {
+        "cause": group.cause,
+        "title": group.title,
+        "look": group.look,
+        "fits": list(group.fits),
+        "against": list(group.against),
+        "or": [{"cause": o.cause, "title": o.title, "look": o.look} for o in group.others],
+        "advisories": list(group.advisories),
     }
 
 
@@ -126,13 +153,18 @@ def _pause_body(pause: Pause | None) -> dict[str, str] | None:
 
 
 def standing_message(place: str, book: Book, now_ms: int, rule_set: RuleSet) -> Outgoing:
-    """`standing` (retained): everything that stands at the place, highest first; its pause."""
+    """`standing` (retained): everything that stands at the place, highest first; its pause.
+
+    `problems` gathers them by what they point to.
+    """
+    standing = book.standing()
     body = {
         "schema": 1,
         "at": to_text(now_ms),
         "notice": NOTICE,
         "paused": _pause_body(book.pause),
-        "standing": [_advisory_body(place, item, rule_set) for item in book.standing()],
+        "problems": [_group(group) for group in gather(standing)],
+        "standing": [_advisory_body(place, item, rule_set) for item in standing],
     }
     return Outgoing(_topic(place, "standing"), encode(body), retain=True)
 

@@ -257,7 +257,8 @@ class Watch:
         outcome.evaluations += 1
 
         def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
-            return write_advisory(place.bedside, rule, at, onset_ms, identity)
+            causes = self.rule_set.causes
+            return write_advisory(place.bedside, rule, at, onset_ms, identity, causes)
 
         changes = place.book.move(name, self.rule_set, moment, write)
         self._publish(name, place, changes, now_ms, outcome)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
+from rules import rationale
+from rules.differential import weigh
 from rules.limits import Confidence, ResolvedLimit
-from rules.model import Group, Rule
+from rules.model import Cause, Group, Rule
 from rules.rationale import ClauseResult, display, explain, render
 from rules.vocabulary import CATALOGUE
 from service.advisories import Advisory, Evidence, Moment
@@ -21,9 +23,17 @@ _CONFIDENCE: Final = {
 
 
 def write_advisory(
-    bedside: Bedside, rule: Rule, moment: Moment, onset_ms: int, identity: str
+    bedside: Bedside,
+    rule: Rule,
+    moment: Moment,
+    onset_ms: int,
+    identity: str,
+    causes: Mapping[str, Cause] | None = None,
 ) -> Advisory:
-    """A new advisory for `rule` with everything a reader needs to check it."""
+    """A new advisory for `rule` with everything a reader needs to check it.
+
+    `causes` are those that the rule set describes.
+    """
     facts, limits = moment.facts, moment.limits
     held_s = (moment.now_ms - onset_ms) / 1000.0
     clauses = explain(rule.when, facts.values, limits, facts.unknown)
@@ -44,6 +54,10 @@ def write_advisory(
         clears_when=_clears_when(rule, moment),
         uncertainty=_uncertainty(rule, clauses, moment),
         evidence=_evidence(bedside, clauses, moment.facts),
+        cause=rule.cause,
+        differential=weigh(
+            rule, causes or {}, rationale.Moment(facts.values, limits, facts.unknown)
+        ),
     )
 
 

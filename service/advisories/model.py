@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from rules.differential import Weighed
 from rules.limits import ResolvedLimit
 from rules.model import Rule
 from rules.priority import Priority
@@ -45,7 +46,8 @@ class Evidence:
 
 @dataclass(slots=True)
 class Advisory:
-    """One advisory and its present state. Texts and evidence are those of its latest raising.
+    """One advisory and its present state. Texts, evidence and the causes weighed
+    (`differential`, likeliest first) are those of its latest raising.
 
     `onset_ms` and `raised_ms` are of the first time, `returned_ms` of the latest return; `times`
     counts how often it was raised. `ended_ms` is set while it stands only because it latches:
@@ -68,6 +70,8 @@ class Advisory:
     clears_when: str
     uncertainty: list[str]
     evidence: list[Evidence]
+    cause: str = ""
+    differential: list[Weighed] = field(default_factory=list)
     state: State = "raised"
     acknowledged_by: str | None = None
     acknowledged_ms: int | None = None

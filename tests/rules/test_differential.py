@@ -18,7 +18,7 @@ LIMITS = RULE_SET.limits.resolve(PatientContext("mammal"))
 
 def _weigh(facts: dict[str, float], rule_set: RuleSet = RULE_SET) -> list[Weighed]:
     known = Moment(facts, LIMITS, {"spo2": "the probe is off"})
-    return weigh(rule_set.rule("etco2-high"), rule_set, known)
+    return weigh(rule_set.rule("etco2-high"), rule_set.causes, known)
 
 
 def _order(facts: dict[str, float]) -> list[str]:
@@ -70,16 +70,19 @@ def test_what_is_not_known_speaks_neither_for_nor_against() -> None:
 def test_a_limit_without_a_value_leaves_the_sign_open() -> None:
     reptile = RULE_SET.limits.resolve(PatientContext("reptile"))
     known = Moment({"etco2": 60.0}, reptile, {})
-    first = weigh(RULE_SET.rule("etco2-high"), RULE_SET, known)[0]
+    first = weigh(RULE_SET.rule("etco2-high"), RULE_SET.causes, known)[0]
     assert (first.fits, first.open) == ((), 1)
 
 
 def test_the_cause_of_the_rule_is_weighed_though_may_be_does_not_name_it() -> None:
     rule = RULE_SET.rule("spo2-low")
     known = Moment({}, LIMITS, {})
-    assert [one.cause for one in weigh(rule, RULE_SET, known)] == ["mask-leaks"]
+    assert [one.cause for one in weigh(rule, RULE_SET.causes, known)] == ["mask-leaks"]
     more = replace(rule, may_be=("tube-kinked",))
-    assert [one.cause for one in weigh(more, RULE_SET, known)] == ["mask-leaks", "tube-kinked"]
+    assert [one.cause for one in weigh(more, RULE_SET.causes, known)] == [
+        "mask-leaks",
+        "tube-kinked",
+    ]
 
 
 def test_nothing_where_no_causes_are_described() -> None:
