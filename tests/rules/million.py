@@ -79,7 +79,9 @@ def resident_bytes() -> int:
 
 def newest() -> RuleSet:
     """The newest version in the library."""
-    return load_rules(max(library(), key=lambda spec: parse_version(spec.split("@")[1]))).rule_set
+    specs = (spec for spec in library() if spec.startswith("small-animal-ventilation@"))
+    version = max(specs, key=lambda spec: parse_version(spec.partition("@")[2]).precedence)
+    return load_rules(version).rule_set
 
 
 def _run(plan: Plan, report: Report) -> Iterator[None]:

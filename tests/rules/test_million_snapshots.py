@@ -15,17 +15,17 @@ from million import CHUNK, ORACLE_EVERY, TRAPS, Plan, Report, run
 
 MOMENTS = 1_000_000
 MAY_GROW_BYTES = 2_000_000
-"""For one rule set over its 50 000 to 200 000 moments. One state that durable-rules keeps is
+"""For one rule set over its 80 000 or 100 000 moments. One state that durable-rules keeps is
 800 000 bytes, one snapshot left behind about 2 000: a hundred million or more in all."""
 
 
 def _plans(first_seed: int) -> list[Plan]:
     sizes = (5, 15, 20, 35, 15)
     random = [
-        Plan(first_seed + number, rules, 60_000, first_seed * 1000 + number)
+        Plan(first_seed + number, rules, 80_000, first_seed * 1000 + number)
         for number, rules in enumerate(sizes)
     ]
-    return [*random, Plan(None, 0, 200_000, first_seed)]
+    return [*random, Plan(None, 0, 100_000, first_seed)]
 
 
 @pytest.fixture(scope="module")
