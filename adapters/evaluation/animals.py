@@ -182,13 +182,14 @@ def _set_up(
         * (lung.resistance_cmh2o_s_per_l + circuit.valve_resistance_cmh2o_s_per_l)
         / ML_PER_L
     )
-    te_s = max(period - ti_s, _TIME_CONSTANTS * time_constant, 0.2)
-    return (
-        SettingsSpec(
-            pip_target_cmh2o=target,
-            te_set_s=round(te_s, 2),
-            fresh_gas_flow_ml_per_min=float(round(flow * _S_PER_MIN)),
-            peep_cmh2o=peep,
-        ),
-        lung,
+    settings = SettingsSpec(
+        pip_target_cmh2o=target,
+        te_set_s=period - ti_s,
+        fresh_gas_flow_ml_per_min=float(round(flow * _S_PER_MIN)),
+        peep_cmh2o=peep,
     )
+    # With what a breath really takes, the pause that gives the wanted CO2.
+    volume, ti_s = expected_volume_ml(settings, circuit, lung)
+    period = _S_PER_MIN / min(fastest, max(slowest, alveolar / (volume - lung.dead_space_ml)))
+    te_s = max(period - ti_s, _TIME_CONSTANTS * time_constant, 0.2)
+    return settings.model_copy(update={"te_set_s": round(te_s, 2)}), lung

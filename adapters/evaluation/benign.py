@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Any, Final
 
-from adapters.evaluation.animals import Healthy
+from adapters.evaluation.animals import Healthy, expected_volume_ml
 
 Events = tuple[dict[str, Any], ...]
 _S_PER_MIN: Final = 60.0
@@ -137,8 +137,9 @@ def _cough(at: Setting) -> tuple[Events, float]:
 
 def _by_hand(at: Setting) -> tuple[Events, float]:
     """A thumb on the open limb of the T-piece: fresh gas inflates until it is taken off."""
-    ti_s = at.animal.settings.te_set_s * 0.5
-    lasts = min(1.2, max(0.2, ti_s))
+    animal = at.animal
+    ti_s = expected_volume_ml(animal.settings, animal.circuit, animal.lung)[1]
+    lasts = round(at.random.uniform(0.7, 1.0) * ti_s, 2)
     return (
         {"kind": "block-exhalation", "at_s": at.at_s},
         {"kind": "free-exhalation", "at_s": at.at_s + lasts},

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Any, Final, Literal
 
-from adapters.evaluation.animals import Healthy, expected_volume_ml
+from adapters.evaluation.animals import Healthy
 from adapters.evaluation.truth_kinds import Kind
 
 Severity = Literal["mild", "moderate", "severe"]
@@ -61,6 +61,8 @@ class Fault:
     plan: Callable[[Draw], Plan]
     severities: tuple[Severity, ...] = SEVERITIES
     weight: float = 1.0
+    #: Slow ones are watched for so much longer (s).
+    longer_s: float = 0.0
 
 
 def _factor(kind: str, factor: float, over_s: float, draw: Draw) -> Plan:
@@ -170,9 +172,9 @@ def _shunt(draw: Draw) -> Plan:
 
 
 def _cooling(draw: Draw) -> Plan:
-    change = -draw.by_severity(1.0, 1.8, 2.6)
+    change = -draw.by_severity(1.6, 2.4, 3.2)
     event = {"kind": "temperature", "at_s": draw.onset_s, "change_c": change}
-    return Plan(({**event, "over_s": 190.0},))
+    return Plan(({**event, "over_s": 270.0},))
 
 
 def _journey(draw: Draw) -> Plan:
@@ -228,11 +230,6 @@ def _clock(draw: Draw) -> Plan:
     return Plan(({"kind": "clock", "at_s": draw.onset_s, "ahead_s": float(round(ahead))},))
 
 
-def healthy_volume_ml(animal: Healthy) -> float:
-    """The tidal volume of the animal at its first settings, in mL."""
-    return expected_volume_ml(animal.settings, animal.circuit, animal.lung)[0]
-
-
 _WORST: Final[tuple[Severity, ...]] = ("severe",)
 _VOLUME: Final = frozenset({Kind.VOLUME_FALLS})
 _LEAK: Final = frozenset({Kind.LEAK})
@@ -254,7 +251,7 @@ FAULTS: Final = (
           lambda draw: _simple("disconnect", "reconnect", draw), _WORST, 1.5),
     Fault("extubation", "Tube slipped out", _OPEN,
           lambda draw: _simple("extubate", "reintubate", draw), _WORST, 1.5),
-    Fault("exhalation-blocked", "Exhalation blocked", frozenset({Kind.EXHALATION_BLOCKED}),
+    Fault("exhalation-blocked", "Exhalation blocked", frozenset({Kind.SUSTAINED_PRESSURE}),
           lambda draw: _simple("block-exhalation", "free-exhalation", draw), _WORST, 1.5),
     Fault("auto-peep", "Gas is trapped", frozenset({Kind.AUTO_PEEP}), _auto_peep),
     Fault("rebreathing", "Rebreathing", frozenset({Kind.REBREATHING}), _rebreathing),
@@ -263,9 +260,9 @@ FAULTS: Final = (
     Fault("weaning-apnoea", "Apnoea at weaning", frozenset({Kind.APNOEA}), _weaning(15.0),
           weight=1.5),
     Fault("weaning-fails", "Breathes too little at weaning", frozenset({Kind.HYPERCAPNIA}),
-          _weaning_fails),
+          _weaning_fails, longer_s=150.0),
     Fault("desaturation", "Saturation falls", frozenset({Kind.DESATURATION}), _shunt, weight=1.5),
-    Fault("cooling", "Cools", frozenset({Kind.COLD}), _cooling),
+    Fault("cooling", "Cools", frozenset({Kind.COLD}), _cooling, longer_s=120.0),
     Fault("battery", "Battery too short for a journey", frozenset({Kind.BATTERY}), _journey),
     Fault("fresh-gas", "Fresh gas fails", frozenset({Kind.FRESH_GAS}), _fresh_gas),
     Fault("co2-line-blocked", "CO2 line blocked",

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from adapters.evaluation import faults
+from adapters.evaluation.animals import expected_volume_ml
 from adapters.evaluation.population import Case, FaultInCase
 from adapters.evaluation.truth import Truth
 from adapters.evaluation.truth_kinds import Kind
@@ -16,8 +17,10 @@ from adapters.evaluation.watching import Spoken
 
 #: A false advisory so soon after a happening was provoked by it (s): windows are up to 60 s long.
 _PROVOKED_WITHIN_S: Final = 60.0
-#: An episode that is due later than so long before the end cannot show a delay (s).
+#: An episode that is due later than so long before the end, in s or in breaths, cannot show a
+#: delay.
 _LEAST_WATCHED_S: Final = 40.0
+_LEAST_BREATHS: Final = 5.0
 #: A fault is still the same episode so long after it was mended (s).
 _AFTER_S: Final = 10.0
 
@@ -83,7 +86,8 @@ def judge(
 
 
 def _judged(case: Case, truth: Truth, one: Spoken, kinds: frozenset[Kind]) -> Judged:
-    kind = truth.fits(kinds, one.spoken_s)
+    # One that comes to the front late was right if it was right when it was raised.
+    kind = truth.fits(kinds, one.spoken_s) or truth.fits(kinds, one.raised_s)
     return Judged(
         rule=one.rule,
         priority=one.priority,
@@ -126,7 +130,13 @@ def _episode(
     kinds: Mapping[str, frozenset[Kind]],
 ) -> Episode | None:
     fault, due_s = case.fault, due_at_s(case, truth)
-    if fault is None or due_s is None or case.lasts_s - due_s < _LEAST_WATCHED_S:
+    animal = case.animal
+    period_s = (
+        animal.settings.te_set_s
+        + expected_volume_ml(animal.settings, animal.circuit, animal.lung)[1]
+    )
+    watched_s = max(_LEAST_WATCHED_S, _LEAST_BREATHS * period_s)
+    if fault is None or due_s is None or case.lasts_s - due_s < watched_s:
         return None
     within = _of_the_fault(advisories, fault, case.lasts_s)
     names = faults.BY_ID[fault.id].names
@@ -143,9 +153,7 @@ def _episode(
     )
 
 
-def _of_the_fault(
-    advisories: Sequence[Judged], fault: FaultInCase, lasts_s: float
-) -> list[Judged]:
+def _of_the_fault(advisories: Sequence[Judged], fault: FaultInCase, lasts_s: float) -> list[Judged]:
     """Right advisories from the start of the fault to its end."""
     until_s = lasts_s if fault.ends_s is None else fault.ends_s + _AFTER_S
     found = [

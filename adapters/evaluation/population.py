@@ -91,6 +91,8 @@ def draw_case(seed: int, number: int) -> Case:
     lasts_s = float(round(random.uniform(*_LASTS_S)))
     drive_over_mmhg = random.uniform(14.0, 30.0)
     fault = None if random.random() < HEALTHY_SHARE else _fault(animal, lasts_s, random)
+    if fault is not None:
+        lasts_s += faults.BY_ID[fault.id].longer_s
     until_s = lasts_s if fault is None else fault.begins_s - _QUIET_BEFORE_S
     happenings = _happenings(animal, until_s, fault, random)
     return Case(seed, number, lasts_s, animal, sensors, drive_over_mmhg, happenings, fault)

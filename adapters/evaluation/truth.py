@@ -66,10 +66,11 @@ def truth_of(case: Case, told: Told) -> Truth:
     """What was true in the case, from what was followed beside it."""
     found: list[Stretch] = []
     for kind, measure in _measures(case).items():
-        values = [(one.t_s, measure(one)) for one in told.instants]
+        lasting = _LASTING.get(kind, measure)
+        values = [(one.t_s, measure(one), lasting(one)) for one in told.instants]
         if kind not in _ALWAYS:
             begins_s = case.fault.begins_s if case.fault is not None else case.lasts_s + 1.0
-            values = [(t_s, value) for t_s, value in values if t_s >= begins_s]
+            values = [one for one in values if one[0] >= begins_s]
         found += _stretches(kind, CRITERIA[kind], values)
     found += [
         Stretch(implied, one.begins_s, one.ends_s, None, None)
@@ -80,6 +81,8 @@ def truth_of(case: Case, told: Told) -> Truth:
 
 
 Measure = Callable[[Instant], float | None]
+#: What has to be told must have lasted for more than one odd breath.
+_LASTING: Final[dict[Kind, Measure]] = {Kind.VOLUME_FALLS: lambda one: one.lasting_volume_ratio}
 
 
 def _measures(case: Case) -> dict[Kind, Measure]:
@@ -90,12 +93,12 @@ def _mechanical() -> dict[Kind, Measure]:
     return {
         Kind.VOLUME_FALLS: lambda one: one.volume_ratio if one.controlled else None,
         Kind.TUBE_NARROW: lambda one: one.step_rise_cmh2o,
-        Kind.OCCLUDED: lambda one: float(one.occluded),
+        Kind.OCCLUDED: lambda one: float(one.closed),
         Kind.LEAK: lambda one: one.leak_share if one.controlled else None,
         Kind.TARGET_NOT_REACHED: lambda one: one.leak_over_flow,
         Kind.DISCONNECTED: lambda one: float(one.open_to_room),
         Kind.NOT_CYCLING: lambda one: one.since_inflation_periods,
-        Kind.EXHALATION_BLOCKED: lambda one: float(one.exhalation_blocked),
+        Kind.SUSTAINED_PRESSURE: lambda one: one.since_release_s,
         Kind.OVERPRESSURE: lambda one: one.over_target_cmh2o,
         Kind.AUTO_PEEP: lambda one: one.trapped_cmh2o if one.controlled else None,
         Kind.FRESH_GAS: lambda one: one.fresh_gas_factor,
@@ -189,14 +192,16 @@ def _while_it_lasts(case: Case, since: Measure) -> Measure:
 
 
 def _stretches(
-    kind: Kind, criterion: Criterion, values: list[tuple[float, float | None]]
+    kind: Kind,
+    criterion: Criterion,
+    values: list[tuple[float, float | None, float | None]],
 ) -> list[Stretch]:
     found: list[Stretch] = []
-    for t_s, value in values:
-        if value is None or not criterion.passed(value, criterion.exists):
+    for t_s, value, lasting in values:
+        if value is None or lasting is None or not criterion.passed(value, criterion.exists):
             continue
-        due = t_s if criterion.passed(value, criterion.due) else None
-        grave = t_s if criterion.passed(value, criterion.grave) else None
+        due = t_s if criterion.passed(lasting, criterion.due) else None
+        grave = t_s if criterion.passed(lasting, criterion.grave) else None
         last = found[-1] if found else None
         if last is None or t_s - last.ends_s > _JOIN_S:
             found.append(Stretch(kind, t_s, t_s, due, grave))

@@ -22,7 +22,7 @@ class Kind(StrEnum):
     TARGET_NOT_REACHED = "target-not-reached"
     DISCONNECTED = "disconnected"
     NOT_CYCLING = "not-cycling"
-    EXHALATION_BLOCKED = "exhalation-blocked"
+    SUSTAINED_PRESSURE = "sustained-pressure"
     OVERPRESSURE = "overpressure"
     AUTO_PEEP = "auto-peep"
     HYPERCAPNIA = "hypercapnia"
@@ -72,13 +72,13 @@ CRITERIA: Final[dict[Kind, Criterion]] = {
     Kind.VOLUME_FALLS: Criterion("volume of a breath over what a healthy one takes at these "
                                  "settings (none: 0)", 0.85, 0.70, 0.45, falling=True),
     Kind.TUBE_NARROW: Criterion("rise of the resistive step, cmH2O", 0.7, 1.5, 5.0),
-    Kind.OCCLUDED: Criterion("tube closed", _ON, _ON, _ON),
-    Kind.LEAK: Criterion("share of delivered gas that leaks", 0.08, 0.20, 0.6),
+    Kind.OCCLUDED: Criterion("tube closed, or no breath passes the dead space through it", _ON, _ON, _ON),
+    Kind.LEAK: Criterion("share of the fresh gas that leaks during an inflation", 0.08, 0.20, 0.6),
     Kind.TARGET_NOT_REACHED: Criterion("leak over flow at the target", 1.0, 1.0, 1.0),
     Kind.DISCONNECTED: Criterion("circuit off or tube out", _ON, _ON, _ON),
     Kind.NOT_CYCLING: Criterion("no inflation for so many usual breaths, in controlled mode",
                                 3.0, None),
-    Kind.EXHALATION_BLOCKED: Criterion("valve blocked", _ON, _ON, _ON),
+    Kind.SUSTAINED_PRESSURE: Criterion("time for which pressure has not come down, s", 5.0, 6.0, 6.0),
     Kind.OVERPRESSURE: Criterion("peak pressure over target, cmH2O", 2.0, 4.0),
     Kind.AUTO_PEEP: Criterion("elastic pressure left at the end of expiration, cmH2O", 1.0, 2.0),
     Kind.HYPERCAPNIA: Criterion("alveolar CO2, mmHg (birds 5 lower)", 48.0, 60.0, 80.0,
@@ -117,7 +117,7 @@ IMPLIES: Final[dict[Kind, frozenset[Kind]]] = {
         {Kind.LEAK, Kind.VOLUME_FALLS, Kind.NOT_CYCLING, Kind.NO_CO2, Kind.APNOEA,
          Kind.TARGET_NOT_REACHED}
     ),
-    Kind.EXHALATION_BLOCKED: frozenset(
+    Kind.SUSTAINED_PRESSURE: frozenset(
         {Kind.OVERPRESSURE, Kind.NOT_CYCLING, Kind.AUTO_PEEP, Kind.NO_CO2, Kind.VOLUME_FALLS}
     ),
     Kind.APNOEA: frozenset({Kind.NO_CO2, Kind.VOLUME_FALLS}),

@@ -32,12 +32,15 @@ class Contender:
 
 @dataclass(slots=True)
 class Spoken:
-    """An advisory from when it first stood by itself; `cleared_s` None: to the end. Times in s."""
+    """An advisory from when it first stood by itself; `cleared_s` None: to the end. Times in s.
+
+    `raised_s` is earlier than `spoken_s` when something else explained it at first.
+    """
 
     place: str
     rule: str
     priority: str
-    onset_s: float
+    raised_s: float
     spoken_s: float
     says: str
     cleared_s: float | None = None
@@ -164,7 +167,7 @@ class Bench:
                 place=place,
                 rule=advisory.rule,
                 priority=str(advisory.priority),
-                onset_s=self._seconds(advisory.onset_ms),
+                raised_s=self._seconds(advisory.raised_ms),
                 spoken_s=self._seconds(event.at_ms),
                 says=advisory.says,
             )
