@@ -33,6 +33,8 @@ _TARGET_CMH2O: Final = {"mammal": (8.0, 12.0), "bird": (8.0, 11.0), "reptile": (
 _COMPLIANCE: Final = {"mammal": 1.0, "bird": 1.2, "reptile": 1.3}
 _RESIDUAL: Final = {"mammal": 0.8, "bird": 2.0, "reptile": 2.5}
 _DEAD_SPACE: Final = {"mammal": 1.2, "bird": 1.3, "reptile": 1.5}
+#: Gas mixes a little along the way, so that the dead space counts for so much more.
+MIXING: Final = 1.2
 #: A tube that fits narrows the airway to this many times its resistance, from-to.
 _TUBE: Final = (1.3, 2.5)
 #: The resistive step is a small part of the target in a healthy patient.
@@ -166,10 +168,11 @@ def _set_up(
     wanted_co2 = random.uniform(*_TARGET_CO2[kind])
     driving = target - peep
     volume = lung.compliance_ml_per_cmh2o * driving * (1.0 - _STEP_SHARE / 2.0)
+    dead_space = MIXING * lung.dead_space_ml
     # The rate that holds PACO2 at what is wanted: PACO2 = 0.863 VCO2/VA.
     alveolar = CO2_FACTOR * ML_PER_L * output / wanted_co2
     slowest, fastest = _RATE_PER_MIN[kind]
-    rate = min(fastest, max(slowest, alveolar / (volume - lung.dead_space_ml)))
+    rate = min(fastest, max(slowest, alveolar / (volume - dead_space)))
     period = _S_PER_MIN / rate
     ti_s = max(_SHORTEST_TI_S, min(duty * period, 1.5))
     flow = (volume + circuit.compliance_ml_per_cmh2o * driving) / ti_s
@@ -190,6 +193,6 @@ def _set_up(
     )
     # With what a breath really takes, the pause that gives the wanted CO2.
     volume, ti_s = expected_volume_ml(settings, circuit, lung)
-    period = _S_PER_MIN / min(fastest, max(slowest, alveolar / (volume - lung.dead_space_ml)))
+    period = _S_PER_MIN / min(fastest, max(slowest, alveolar / (volume - dead_space)))
     te_s = max(period - ti_s, _TIME_CONSTANTS * time_constant, 0.2)
     return settings.model_copy(update={"te_set_s": round(te_s, 2)}), lung

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from adapters.evaluation.animals import expected_volume_ml
+from adapters.evaluation.animals import MIXING, expected_volume_ml
 from adapters.evaluation.population import Case
 from adapters.simulator.scenario import PlaceSpec
 from service.physiology.gas_exchange import arterial_co2_mmhg
@@ -90,7 +90,7 @@ def settled_co2_mmhg(case: Case) -> float:
     animal = case.animal
     volume, ti_s = expected_volume_ml(animal.settings, animal.circuit, animal.lung)
     rate = _S_PER_MIN / (ti_s + animal.settings.te_set_s)
-    alveolar = rate * (volume - animal.lung.dead_space_ml)
+    alveolar = rate * (volume - MIXING * animal.lung.dead_space_ml)
     return arterial_co2_mmhg(animal.co2_output, alveolar) + 6.0
 
 

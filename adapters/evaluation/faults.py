@@ -162,7 +162,7 @@ def _weaning_fails(draw: Draw) -> Plan:
         {"kind": "settings", "at_s": at, "mode": "spontaneous"},
     )
     lung = draw.animal.lung
-    deep = draw.by_severity(1.9, 1.5, 1.2) * lung.dead_space_ml / lung.compliance_ml_per_cmh2o
+    deep = draw.by_severity(1.35, 1.1, 0.9) * lung.dead_space_ml / lung.compliance_ml_per_cmh2o
     drive = {"threshold_over_mmhg": 7.0, "effort_cmh2o": deep}
     return Plan(events, ({"kind": "settings", "mode": "controlled"},), drive=drive)
 
