@@ -12,7 +12,8 @@ from service.physiology.gas_exchange import TIME_CONSTANTS_10_90
 
 _MS_PER_S = 1000.0
 _S_PER_MIN = 60.0
-#: CO2 (mmHg) has risen as in a breath over the one, and fallen again under the other.
+#: CO2 (mmHg) has risen as in a breath by the one over its lowest, and fallen again under the
+#: other, or to half its peak where the animal breathes CO2 in.
 _RISEN_MMHG = 8.0
 _FALLEN_MMHG = 4.0
 #: Without a breath for this long (or three usual periods) the monitor shows none.
@@ -83,13 +84,13 @@ class Monitor:
         co2 = self._analyser
         if self._expired:
             self._peak = max(self._peak, co2)
-            if co2 < _FALLEN_MMHG:
+            if co2 < max(_FALLEN_MMHG, 0.5 * self._peak):
                 self._expired = False
                 self.etco2, self._trough = self._peak, co2
                 self._seen_ms = now_ms
             return
         self._trough = min(self._trough, co2)
-        if co2 > _RISEN_MMHG:
+        if co2 > max(0.0, self._trough) + _RISEN_MMHG:
             self._expired, self._peak, self.fico2 = True, co2, self._trough
             if self._risen_ms is not None:
                 self._periods_s.append((now_ms - self._risen_ms) / _MS_PER_S)
