@@ -9,6 +9,8 @@ from contextlib import contextmanager
 import click
 
 from adapters.config import ConfigError
+from adapters.evaluation.mapping import EvaluationError
+from adapters.evaluation.statistics import EvaluationUnavailableError
 from adapters.plots import PlotsUnavailableError
 from adapters.recordings import RecordingError
 from adapters.rule_files import RuleFilesError
@@ -27,6 +29,8 @@ def bad_input() -> Iterator[None]:
     except (
         ConfigError,
         EngineError,
+        EvaluationError,
+        EvaluationUnavailableError,
         PlotsUnavailableError,
         RecordingError,
         RuleFilesError,

@@ -6,6 +6,7 @@ import click
 
 from adapters.cli.check import check
 from adapters.cli.demo import demo
+from adapters.cli.evaluate import evaluate
 from adapters.cli.replay import replay
 from adapters.cli.rules import rules
 from adapters.cli.serve import serve
@@ -26,5 +27,5 @@ def main() -> None:
     """
 
 
-for command in (demo, serve, replay, rules, why_command, check):
+for command in (demo, serve, replay, evaluate, rules, why_command, check):
     main.add_command(command)

@@ -73,13 +73,13 @@ def _page(view: PlaceView, figure: Any) -> str:
         note=escape(_rate_note(view)),
         style=(home / "page.css").read_text("utf-8"),
         plotly=get_plotlyjs(),
-        figure=_as_script(figure.to_json()),
-        waves=_as_script(json.dumps(_waves(view), separators=(",", ":"))),
+        figure=as_script(figure.to_json()),
+        waves=as_script(json.dumps(_waves(view), separators=(",", ":"))),
         script=(home / "page.js").read_text("utf-8"),
     )
 
 
-def _as_script(text: str) -> str:
+def as_script(text: str) -> str:
     """JSON that cannot end the script element it stands in."""
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 

@@ -7,6 +7,7 @@ import math
 from adapters.simulator.drive import Drive
 from adapters.simulator.gas import Gas
 from adapters.simulator.monitor import Monitor
+from adapters.simulator.push import Push
 from adapters.simulator.scenario import GAS_STEP_MS, PlaceSpec
 from adapters.simulator.ventilator import Ventilator
 from service.physiology import mechanics
@@ -34,6 +35,7 @@ class Animal:
         self.gas = Gas(spec)
         self.drive = Drive(spec.drive)
         self.monitor = Monitor(spec.monitor, seed)
+        self.push: Push | None = None
         self._settle()
 
     def _expected_cycle_s(self) -> float:
@@ -70,9 +72,12 @@ class Animal:
 
     def _tick(self) -> None:
         now, ventilator, gas, monitor = self.now_ms, self.ventilator, self.gas, self.monitor
-        gas.tick(ventilator.volume_ml, ventilator.disconnected)
+        gas.tick(ventilator.volume_ml, ventilator.open_to_room)
         if not gas.held:
             self.drive.tick(now, gas.blood_co2, ventilator)
+        if self.push is not None:
+            # What pushes the chest together works against what the animal pulls.
+            ventilator.effort_cmh2o -= self.push.at(now)
         monitor.tick(gas.sensor_co2, ventilator.airway_cmh2o)
         if now % _DETECT_MS == 0:
             monitor.detect(now)

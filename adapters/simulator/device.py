@@ -38,6 +38,8 @@ class Device:
         self._silent_until: int | None = None
         self._lost_until: int | None = None
         self._outbox: list[Sent] = []
+        #: How far the device's clock is ahead of true time, in ms.
+        self.clock_ahead_ms = 0
 
     def restart(self) -> None:
         """A new epoch, counted from 1."""
@@ -53,7 +55,7 @@ class Device:
 
     def instant(self, ms: float) -> str:
         """RFC 3339 text of a time from the start."""
-        return instants.to_text(self._start_ms + round(ms))
+        return instants.to_text(self._start_ms + self.clock_ahead_ms + round(ms))
 
     def send(
         self, now_ms: int, kind: str, body: dict[str, Any], at_ms: float | None = None

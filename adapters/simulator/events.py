@@ -8,62 +8,67 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-Positive = Annotated[float, Field(gt=0.0)]
-NotNegative = Annotated[float, Field(ge=0.0)]
-Mode = Literal["controlled", "spontaneous", "standby"]
-Phase = Literal["preparation", "induction", "maintenance", "weaning", "recovery", "transfer"]
-Supply = Literal["mains", "battery"]
-Sensor = Literal["paw", "co2", "spo2", "pulse_rate", "temperature"]
-Status = Literal["sensor-off", "warming-up", "out-of-range", "questionable"]
+from adapters.simulator.disturbances import (
+    ClockEvent,
+    NoiseEvent,
+    PushEvent,
+    SensorFaultEvent,
+    ShareEvent,
+    SuctionEvent,
+    TemperatureEvent,
+)
+from adapters.simulator.event_base import (
+    Mode,
+    NotNegative,
+    Phase,
+    Positive,
+    RampEvent,
+    Sensor,
+    Spec,
+    Status,
+    Supply,
+    TimedEvent,
+)
+
+__all__ = [
+    "Event",
+    "Mode",
+    "NotNegative",
+    "Phase",
+    "Positive",
+    "Sensor",
+    "Spec",
+    "Status",
+    "Supply",
+]
 
 
-class Spec(BaseModel):
-    """Base of all that a scenario file holds: no unknown keys, no infinities, unchangeable."""
+class FactorEvent(RampEvent):
+    """Something becomes `factor` times its healthy value.
 
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, populate_by_name=True
-    )
+    `valve` is the resistance of the open exhalation valve, `fresh-gas` the flow that really comes
+    over the flow that is set.
+    """
 
-
-class _Event(Spec):
-    at_s: NotNegative
-
-    def describe(self) -> str:
-        """One line for people."""
-        raise NotImplementedError
-
-
-class _Ramp(_Event):
-    """A change that takes `over_s` seconds, in a straight line (0: at once)."""
-
-    over_s: NotNegative = 0.0
-
-    def _lasting(self) -> str:
-        return f" over {self.over_s:g} s" if self.over_s else ""
-
-
-class FactorEvent(_Ramp):
-    """Compliance, resistance or perfusion becomes `factor` times its healthy value."""
-
-    kind: Literal["compliance", "resistance", "perfusion"]
+    kind: Literal["compliance", "resistance", "perfusion", "valve", "fresh-gas"]
     factor: NotNegative
 
     @model_validator(mode="after")
     def _not_zero(self) -> FactorEvent:
-        if self.factor == 0.0 and self.kind != "perfusion":
+        if self.factor == 0.0 and self.kind not in ("perfusion", "fresh-gas"):
             raise ValueError(
-                f"factor: a {self.kind} of zero is not a lung (for a blocked tube: kind occlude)"
+                f"factor: a {self.kind} of zero is not possible (for a blocked tube: kind occlude)"
             )
         return self
 
     def describe(self) -> str:
         """As `compliance x0.5 over 15 s`."""
-        return f"{self.kind} x{self.factor:g}{self._lasting()}"
+        return f"{self.kind} x{self.factor:g}{self.lasting()}"
 
 
-class LeakEvent(_Ramp):
+class LeakEvent(RampEvent):
     """The circuit leaks with this conductance."""
 
     kind: Literal["leak"]
@@ -71,14 +76,23 @@ class LeakEvent(_Ramp):
 
     def describe(self) -> str:
         """As `leak of 1.2 mL/s per cmH2O over 60 s`."""
-        return f"leak of {self.ml_per_s_per_cmh2o:g} mL/s per cmH2O{self._lasting()}"
+        return f"leak of {self.ml_per_s_per_cmh2o:g} mL/s per cmH2O{self.lasting()}"
 
 
-class ConnectionEvent(_Event):
-    """The circuit comes off or on, the tube closes or opens, the exhalation valve sticks or not."""
+class ConnectionEvent(TimedEvent):
+    """The circuit comes off or on, the tube closes or opens, slips out or is put back, the
+    exhalation valve sticks or not.
+    """
 
     kind: Literal[
-        "disconnect", "reconnect", "occlude", "clear", "block-exhalation", "free-exhalation"
+        "disconnect",
+        "reconnect",
+        "occlude",
+        "clear",
+        "extubate",
+        "reintubate",
+        "block-exhalation",
+        "free-exhalation",
     ]
 
     def describe(self) -> str:
@@ -88,12 +102,14 @@ class ConnectionEvent(_Event):
             "reconnect": "circuit reconnected",
             "occlude": "tube occluded",
             "clear": "tube clear again",
+            "extubate": "tube slipped out",
+            "reintubate": "tube back in place",
             "block-exhalation": "exhalation blocked",
             "free-exhalation": "exhalation free again",
         }[self.kind]
 
 
-class SettingsEvent(_Event):
+class SettingsEvent(TimedEvent):
     """The team changes settings of the ventilator; what is not given stays."""
 
     kind: Literal["settings"]
@@ -122,7 +138,7 @@ class SettingsEvent(_Event):
         return "settings: " + ", ".join(f"{k} {v}" for k, v in self.changes().items())
 
 
-class JourneyEvent(_Event):
+class JourneyEvent(TimedEvent):
     """A journey on battery is planned."""
 
     kind: Literal["journey"]
@@ -139,7 +155,7 @@ class JourneyEvent(_Event):
         return f"journey planned: {self.from_} to {self.to}, {needed:g} min with return and margin"
 
 
-class SupplyEvent(_Event):
+class SupplyEvent(TimedEvent):
     """The ventilator changes to mains or battery."""
 
     kind: Literal["supply"]
@@ -150,7 +166,7 @@ class SupplyEvent(_Event):
         return f"supply: {self.supply}"
 
 
-class SensorEvent(_Event):
+class SensorEvent(TimedEvent):
     """A sensor goes off (its channel is null, its values carry `status`) or comes back."""
 
     kind: Literal["sensor-off", "sensor-on"]
@@ -162,7 +178,7 @@ class SensorEvent(_Event):
         return f"{self.kind}: {self.sensor}"
 
 
-class SilentEvent(_Event):
+class SilentEvent(TimedEvent):
     """The device says nothing for a while; with `lost` its messages are made but do not arrive."""
 
     kind: Literal["silent"]
@@ -174,7 +190,7 @@ class SilentEvent(_Event):
         return f"device {'messages lost' if self.lost else 'silent'} for {self.for_s:g} s"
 
 
-class RestartEvent(_Event):
+class RestartEvent(TimedEvent):
     """The device starts anew: nothing is sent or ventilated for a while, then a new epoch."""
 
     kind: Literal["restart"]
@@ -185,7 +201,7 @@ class RestartEvent(_Event):
         return f"device restarts, {self.for_s:g} s"
 
 
-class PhaseEvent(_Event):
+class PhaseEvent(TimedEvent):
     """The anaesthetic enters another phase."""
 
     kind: Literal["phase"]
@@ -206,6 +222,13 @@ Event = Annotated[
     | SensorEvent
     | SilentEvent
     | RestartEvent
-    | PhaseEvent,
+    | PhaseEvent
+    | ShareEvent
+    | TemperatureEvent
+    | SuctionEvent
+    | PushEvent
+    | NoiseEvent
+    | SensorFaultEvent
+    | ClockEvent,
     Field(discriminator="kind"),
 ]

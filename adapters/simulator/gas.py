@@ -24,6 +24,8 @@ _ROOM_AIR = 0.21
 #: Saturation lost to blood that passes the lung unaired: 6 % of it, 25 % desaturated (our
 #: choice for a healthy recumbent animal, no source).
 _ADMIXTURE = 0.06 * 0.25
+#: Blood that passes unaired comes back this much less saturated than it went out.
+_DESATURATED = 0.25
 #: Below this alveolar PO2 the blood can no longer take all it needs.
 _UPTAKE_FALLS_MMHG = 20.0
 #: Volume of the sensor's chamber, as a share of the dead space.
@@ -54,6 +56,9 @@ class Gas:
         self._chamber = _CHAMBER_SHARE * lung.dead_space_ml
         self._moving = _MOVING_SHARE * lung.dead_space_ml * _DT_S
         self.perfusion = 1.0
+        self.shunt = 0.0
+        #: Of what is breathed in beyond the dead space, the share that was breathed out before.
+        self.rebreathed = 0.0
         #: While true the blood store is held, to find the settled state.
         self.held = False
         self._volume = 0.0
@@ -75,7 +80,23 @@ class Gas:
     @property
     def saturation(self) -> float:
         """Arterial oxygen saturation, 0 to 1."""
-        return max(0.0, saturation(self.alveolar_o2, self._p50) - _ADMIXTURE)
+        # From S = (1 - s) Sc + s (S - D), with Sc after the lung and s unaired.
+        unaired = _DESATURATED * self.shunt / max(1.0 - self.shunt, 1e-3)
+        return max(0.0, saturation(self.alveolar_o2, self._p50) - _ADMIXTURE - unaired)
+
+    @property
+    def inspired_oxygen(self) -> float:
+        """The share of oxygen in the fresh gas."""
+        return self._inspired_o2 / _DRY_MMHG
+
+    @inspired_oxygen.setter
+    def inspired_oxygen(self, share: float) -> None:
+        self._inspired_o2 = share * _DRY_MMHG
+
+    @property
+    def inspired_co2(self) -> float:
+        """CO2 in the gas that is breathed in beyond the dead space, in mmHg."""
+        return self.rebreathed * self._expired_co2
 
     def scale_co2(self, factor: float) -> None:
         """Multiply all CO2 by `factor`: with the blood held, the stores are proportional."""
@@ -108,7 +129,12 @@ class Gas:
         self._plug_ml -= back
         self._co2 += back * self._plug_co2 / _MMHG
         self.eliminated_ml -= back * self._plug_co2 / _MMHG
-        self._o2 += (back * self._plug_o2 + (volume_ml - back) * fresh_o2) / _MMHG
+        fresh = volume_ml - back
+        again = fresh * self.inspired_co2 / _MMHG
+        self._co2 += again
+        self.eliminated_ml -= again
+        fresh_o2 -= self.rebreathed * (fresh_o2 - self._plug_o2)
+        self._o2 += (back * self._plug_o2 + fresh * fresh_o2) / _MMHG
 
     def _breathe_out(self, volume_ml: float) -> None:
         out = volume_ml * self.alveolar_co2 / _MMHG
@@ -134,7 +160,7 @@ class Gas:
             self.sensor_co2 *= math.exp(-_DT_S / _DISCONNECTED_TAU_S)
         elif abs(moved_ml) > self._moving:
             self._still_s = 0.0
-            gas = 0.0
+            gas = self.inspired_co2
             if alveolar_out:
                 self._expired_co2 = self.alveolar_co2
                 gas = _PLATEAU_START * self.alveolar_co2

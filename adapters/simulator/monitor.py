@@ -12,7 +12,8 @@ from service.physiology.gas_exchange import TIME_CONSTANTS_10_90
 
 _MS_PER_S = 1000.0
 _S_PER_MIN = 60.0
-#: CO2 (mmHg) has risen as in a breath over the one, and fallen again under the other.
+#: CO2 (mmHg) has risen as in a breath by the one over its lowest, and fallen again under the
+#: other, or to half its peak where the animal breathes CO2 in.
 _RISEN_MMHG = 8.0
 _FALLEN_MMHG = 4.0
 #: Without a breath for this long (or three usual periods) the monitor shows none.
@@ -59,6 +60,10 @@ class Monitor:
         self._saturations: deque[float] = deque(maxlen=delay + average)
         self._pulse = 0.0
         self._seconds = 0
+        #: Share of the drawn gas that is none of the animal's.
+        self.dilution = 0.0
+        self.temperature_change_c = 0.0
+        self.extra_noise_paw_cmh2o = self.extra_noise_co2_mmhg = 0.0
 
     def start(self) -> None:
         """The story begins now: slow changes count from here."""
@@ -70,7 +75,8 @@ class Monitor:
 
     def tick(self, sensor_co2: float, airway_cmh2o: float) -> None:
         """Move the analyser on by 5 ms (mmHg), and note the airway pressure."""
-        self._analyser += (sensor_co2 - self._analyser) * self._lag
+        drawn = (1.0 - self.dilution) * sensor_co2
+        self._analyser += (drawn - self._analyser) * self._lag
         self._second_pip = max(self._second_pip, airway_cmh2o)
 
     def detect(self, now_ms: int) -> None:
@@ -78,13 +84,13 @@ class Monitor:
         co2 = self._analyser
         if self._expired:
             self._peak = max(self._peak, co2)
-            if co2 < _FALLEN_MMHG:
+            if co2 < max(_FALLEN_MMHG, 0.5 * self._peak):
                 self._expired = False
                 self.etco2, self._trough = self._peak, co2
                 self._seen_ms = now_ms
             return
         self._trough = min(self._trough, co2)
-        if co2 > _RISEN_MMHG:
+        if co2 > max(0.0, self._trough) + _RISEN_MMHG:
             self._expired, self._peak, self.fico2 = True, co2, self._trough
             if self._risen_ms is not None:
                 self._periods_s.append((now_ms - self._risen_ms) / _MS_PER_S)
@@ -103,14 +109,22 @@ class Monitor:
     def paw_sample(self, now_ms: int, airway_cmh2o: float) -> float:
         """Airway pressure as sampled, in cmH2O to 2 decimals."""
         beat = _CARDIAC_PAW_CMH2O * math.sin(self._beat * now_ms)
-        noise = self._noise_paw.gauss(0.0, self._spec.paw_noise_cmh2o)
+        sd = math.hypot(self._spec.paw_noise_cmh2o, self.extra_noise_paw_cmh2o)
+        noise = self._noise_paw.gauss(0.0, sd)
         return round(airway_cmh2o + beat + noise, 2)
 
-    def co2_sample(self, now_ms: int) -> float:
-        """CO2 as sampled, in mmHg to 2 decimals."""
+    def co2_sample(self, now_ms: int, *, blocked: bool = False) -> float:
+        """CO2 as sampled, in mmHg to 2 decimals; of a blocked line its zero."""
         beat = 1.0 + _CARDIAC_CO2_SHARE * math.sin(self._beat * now_ms)
-        noise = self._noise_co2.gauss(0.0, self._spec.co2_noise_mmhg)
-        return round(self._analyser * beat + noise, 2)
+        sd = math.hypot(self._spec.co2_noise_mmhg, self.extra_noise_co2_mmhg)
+        seen = 0.0 if blocked else self._analyser
+        return round(seen * beat + self._noise_co2.gauss(0.0, sd), 2)
+
+    @property
+    def temperature_c(self) -> float:
+        """Body temperature, without the sensor's noise."""
+        cooled = _COOLING_C_PER_S * self._seconds
+        return self._spec.temperature_c - cooled + self.temperature_change_c
 
     def values(self, now_ms: int) -> dict[str, tuple[float, str]]:
         """The numerics now: value and UCUM unit by name."""
@@ -143,4 +157,4 @@ class Monitor:
 
     def _temperature(self) -> float:
         noise = self._noise_rest.gauss(0.0, _TEMPERATURE_SD_C)
-        return round(self._spec.temperature_c - _COOLING_C_PER_S * self._seconds + noise, 1)
+        return round(self.temperature_c + noise, 1)

@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from functools import partial
 
 from adapters.simulator.animal import Animal
 from adapters.simulator.device import Device, Sent
+from adapters.simulator.disturbances import (
+    ClockEvent,
+    NoiseEvent,
+    PushEvent,
+    SensorFaultEvent,
+    ShareEvent,
+    SuctionEvent,
+    TemperatureEvent,
+)
+from adapters.simulator.event_base import RampEvent
 from adapters.simulator.events import (
     ConnectionEvent,
     Event,
@@ -21,34 +32,19 @@ from adapters.simulator.events import (
     SupplyEvent,
 )
 from adapters.simulator.power import Battery
+from adapters.simulator.push import Push
+from adapters.simulator.ramps import RAMP_MS, Ramps
 from adapters.simulator.reporter import Reporter
 from adapters.simulator.scenario import ExpectSpec, PlaceSpec
 from adapters.simulator.truth import Expectation, Truth
 from adapters.simulator.ventilator import LastInflation
 
 _MS_PER_S = 1000.0
-#: A ramp moves in steps of this length.
-_RAMP_MS = 50
 _NEVER_MS = 2**62
 
 
 def _ms(seconds: float) -> int:
     return round(seconds * _MS_PER_S)
-
-
-@dataclass(slots=True)
-class _Ramp:
-    what: str
-    start: float
-    end: float
-    from_ms: int
-    to_ms: int
-
-    def value(self, now_ms: int) -> float:
-        if now_ms >= self.to_ms:
-            return self.end
-        share = (now_ms - self.from_ms) / (self.to_ms - self.from_ms)
-        return self.start + share * (self.end - self.start)
 
 
 class SimulatedPlace:
@@ -59,11 +55,13 @@ class SimulatedPlace:
         self.truth: list[Truth] = []
         self.animal = Animal(spec, f"{seed}/{spec.place}")
         self._start_ms = start_ms
-        self._battery = Battery(spec.power)
+        self.battery = Battery(spec.power)
         self._device = Device(spec.device, ward, spec.place, start_ms)
-        self._reporter = Reporter(spec, self.animal, self._battery, self._device)
+        self._reporter = Reporter(spec, self.animal, self.battery, self._device)
         self._events = sorted(spec.events, key=lambda event: event.at_s)
-        self._ramps: list[_Ramp] = []
+        self._ramps = Ramps(self.animal)
+        #: What ends by itself: when, and how.
+        self._endings: list[tuple[int, Callable[[], None]]] = []
         self._resume_ms: int | None = None
         self._begun = False
         timed = [e for e in spec.expects if e.onset.at_s is not None]
@@ -87,8 +85,7 @@ class SimulatedPlace:
 
     def _next_ms(self, now_ms: int) -> int:
         due = self._reporter.next_ms
-        if self._ramps:
-            due = min(due, now_ms - now_ms % _RAMP_MS + _RAMP_MS)
+        due = min(due, self._ramps.next_ms(now_ms) or due, *(end for end, _ in self._endings))
         if self._events:
             due = min(due, _ms(self._events[0].at_s))
         if self._timed:
@@ -106,8 +103,11 @@ class SimulatedPlace:
             self._happen(event, now_ms)
         while self._timed and _ms(self._timed[0].onset.at_s or 0.0) <= now_ms:
             self._expect(self._timed.pop(0), now_ms)
-        if self._ramps and now_ms % _RAMP_MS == 0:
-            self._move_ramps(now_ms)
+        if now_ms % RAMP_MS == 0 and self._ramps.next_ms(now_ms) is not None:
+            self._ramps.move(now_ms)
+        for ending in [one for one in self._endings if one[0] <= now_ms]:
+            self._endings.remove(ending)
+            ending[1]()
         if self.animal.ventilator.last is not self._seen:
             self._seen = self.animal.ventilator.last
             self._watch(self._seen)
@@ -132,10 +132,11 @@ class SimulatedPlace:
 
     def _happen(self, event: Event, now_ms: int) -> None:
         match event:
-            case FactorEvent():
-                self._ramp(event.kind, event.factor, event.over_s, now_ms)
-            case LeakEvent():
-                self._ramp("leak", event.ml_per_s_per_cmh2o, event.over_s, now_ms)
+            case RampEvent():
+                level = _level_of(event)
+                self._ramps.begin(event.kind, level, _ms(event.over_s), now_ms)
+            case SuctionEvent() | PushEvent() | NoiseEvent():
+                self._disturb(event, now_ms)
             case ConnectionEvent():
                 self._connect(event)
             case SettingsEvent():
@@ -149,10 +150,12 @@ class SimulatedPlace:
             case _:
                 self._report_event(event, now_ms)
 
-    def _report_event(
-        self, event: JourneyEvent | PhaseEvent | SensorEvent | SupplyEvent, now_ms: int
-    ) -> None:
+    def _report_event(self, event: Event, now_ms: int) -> None:
         match event:
+            case SensorFaultEvent():
+                self._reporter.sensor_fault(event.sensor, event.kind)
+            case ClockEvent():
+                self._device.clock_ahead_ms = _ms(event.ahead_s)
             case JourneyEvent():
                 self._reporter.send_journey(now_ms, event)
             case PhaseEvent():
@@ -161,7 +164,7 @@ class SimulatedPlace:
                 status = event.status if event.kind == "sensor-off" else None
                 self._reporter.sensor(event.sensor, status)
             case SupplyEvent():
-                self._battery.supply = event.supply
+                self.battery.supply = event.supply
                 self._reporter.send_power(now_ms)
 
     def _connect(self, event: ConnectionEvent) -> None:
@@ -169,11 +172,33 @@ class SimulatedPlace:
         match event.kind:
             case "disconnect" | "reconnect":
                 ventilator.disconnected = event.kind == "disconnect"
+            case "extubate" | "reintubate":
+                ventilator.extubate(event.kind == "extubate")
             case "occlude" | "clear":
                 ventilator.occluded = event.kind == "occlude"
             case "block-exhalation" | "free-exhalation":
                 ventilator.exhalation_blocked = event.kind == "block-exhalation"
         ventilator.refresh()
+
+    def _disturb(self, event: SuctionEvent | PushEvent | NoiseEvent, now_ms: int) -> None:
+        animal, lasts_ms = self.animal, _ms(event.for_s)
+        match event:
+            case SuctionEvent():
+                self._suck(event.ml_per_s)
+                self._endings.append((now_ms + lasts_ms, partial(self._suck, 0.0)))
+            case PushEvent():
+                animal.push = Push(now_ms, lasts_ms, event.cmh2o)
+            case NoiseEvent():
+                self._add_noise(event.paw_cmh2o, event.co2_mmhg)
+                self._endings.append((now_ms + lasts_ms, partial(self._add_noise, 0.0, 0.0)))
+
+    def _suck(self, ml_per_s: float) -> None:
+        self.animal.ventilator.suction_ml_per_s = ml_per_s
+        self.animal.ventilator.refresh()
+
+    def _add_noise(self, paw_cmh2o: float, co2_mmhg: float) -> None:
+        self.animal.monitor.extra_noise_paw_cmh2o = paw_cmh2o
+        self.animal.monitor.extra_noise_co2_mmhg = co2_mmhg
 
     def _stop(self, resume_ms: int) -> None:
         self.animal.ventilator.switch_off(True)
@@ -186,32 +211,15 @@ class SimulatedPlace:
         self.animal.ventilator.switch_off(False)
         self._reporter.start(now_ms)
 
-    def _ramp(self, what: str, end: float, over_s: float, now_ms: int) -> None:
-        self._ramps = [ramp for ramp in self._ramps if ramp.what != what]
-        self._ramps.append(_Ramp(what, self._level(what), end, now_ms, now_ms + _ms(over_s)))
-        self._move_ramps(now_ms)
 
-    def _level(self, what: str) -> float:
-        ventilator, gas = self.animal.ventilator, self.animal.gas
-        return {
-            "compliance": ventilator.compliance_factor,
-            "resistance": ventilator.resistance_factor,
-            "leak": ventilator.leak,
-            "perfusion": gas.perfusion,
-        }[what]
-
-    def _move_ramps(self, now_ms: int) -> None:
-        ventilator, gas = self.animal.ventilator, self.animal.gas
-        for ramp in self._ramps:
-            level = ramp.value(now_ms)
-            match ramp.what:
-                case "compliance":
-                    ventilator.compliance_factor = level
-                case "resistance":
-                    ventilator.resistance_factor = level
-                case "leak":
-                    ventilator.leak = level
-                case "perfusion":
-                    gas.perfusion = level
-        self._ramps = [ramp for ramp in self._ramps if now_ms < ramp.to_ms]
-        ventilator.refresh()
+def _level_of(event: RampEvent) -> float:
+    match event:
+        case FactorEvent():
+            return event.factor
+        case ShareEvent():
+            return event.share
+        case TemperatureEvent():
+            return event.change_c
+        case LeakEvent():
+            return event.ml_per_s_per_cmh2o
+    raise TypeError(f"no ramp: {event.describe()}")

@@ -34,6 +34,13 @@ class Battery:
             return self._spec.draw_w / self.voltage_v if self._charge > 0.0 else 0.0
         return -self._spec.capacity_ah / _CHARGE_H if self._charge < _FULL else 0.0
 
+    @property
+    def minutes_left(self) -> float:
+        """How long it lasts at its draw from now on: the energy it holds over the power drawn."""
+        share = self._charge / _FULL
+        mean_v = self._spec.nominal_v * (_EMPTY_V + (_FULL_V - _EMPTY_V) * share / 2.0)
+        return 60.0 * self._spec.capacity_ah * share * mean_v / self._spec.draw_w
+
     def run(self, seconds: float) -> None:
         """Let `seconds` pass."""
         used = self.current_a * seconds / _S_PER_H / self._spec.capacity_ah * _FULL

@@ -74,6 +74,9 @@ class Reporter:
         self._paw = _Channel("paw", "cm[H2O]", monitor.paw_hz, monitor.paw_block_s)
         self._co2 = _Channel("co2", "mm[Hg]", monitor.co2_hz, monitor.co2_block_s)
         self._off: dict[Sensor, Status] = {}
+        self._faults: dict[Sensor, str] = {}
+        self._frozen: dict[Sensor, float] = {}
+        self._held: dict[str, Any] = {}
         self._phase: Phase = spec.patient.phase
         self._journey: dict[str, Any] | None = None
         self._start_ms = 0
@@ -106,16 +109,24 @@ class Reporter:
         animal = self._animal
         if now_ms == self._paw.next_ms:
             self._send_block(self._paw, now_ms)
-            airway = animal.ventilator.airway_cmh2o
-            sample = animal.monitor.paw_sample(now_ms, airway)
-            self._paw.take(None if "paw" in self._off else sample)
+            zero = self._faults.get("paw") == "sensor-zero"
+            airway = 0.0 if zero else animal.ventilator.airway_cmh2o
+            self._sample(self._paw, animal.monitor.paw_sample(now_ms, airway))
         if now_ms == self._co2.next_ms:
             self._send_block(self._co2, now_ms)
-            sample = animal.monitor.co2_sample(now_ms)
-            self._co2.take(None if "co2" in self._off else sample)
+            blocked = self._faults.get("co2") == "sensor-zero"
+            self._sample(self._co2, animal.monitor.co2_sample(now_ms, blocked=blocked))
         if now_ms == self._second_ms:
             self._each_second(now_ms)
             self._second_ms += _NUMERICS_MS
+
+    def _sample(self, channel: _Channel, sample: float) -> None:
+        if channel.name in self._off:
+            channel.take(None)
+        elif self._faults.get(channel.name) == "sensor-frozen":
+            channel.take(self._frozen.setdefault(channel.name, sample))
+        else:
+            channel.take(sample)
 
     def _send_block(self, channel: _Channel, now_ms: int) -> None:
         full = channel.block()
@@ -139,6 +150,11 @@ class Reporter:
             name: quantity(value, unit)
             for name, (value, unit) in self._animal.monitor.values(now_ms).items()
         }
+        for sensor, fault in self._faults.items():
+            for name in _BY_SENSOR[sensor]:
+                held = self._held.setdefault(name, values[name])
+                zero = quantity(0.0, values[name]["unit"])
+                values[name] = zero if fault == "sensor-zero" else held
         for sensor, status in self._off.items():
             for name in _BY_SENSOR[sensor]:
                 values[name] = {"value": None, "status": status}
@@ -189,7 +205,16 @@ class Reporter:
         self._device.send(now_ms, "journey", self._journey)
 
     def sensor(self, sensor: Sensor, status: Status | None) -> None:
-        """A sensor is off with `status`, or on again (None)."""
+        """A sensor is off with `status`, or on again and well (None)."""
         self._off.pop(sensor, None)
+        self._faults.pop(sensor, None)
+        self._frozen.pop(sensor, None)
+        for name in _BY_SENSOR[sensor]:
+            self._held.pop(name, None)
         if status is not None:
             self._off[sensor] = status
+
+    def sensor_fault(self, sensor: Sensor, fault: str) -> None:
+        """A sensor sends its last value (`sensor-frozen`) or its zero (`sensor-zero`) from now."""
+        self.sensor(sensor, None)
+        self._faults[sensor] = fault

@@ -59,7 +59,11 @@ class Ventilator:
         self.compliance_factor = 1.0
         self.resistance_factor = 1.0
         self.leak = circuit.leak_ml_per_s_per_cmh2o
+        self.valve_factor = 1.0
+        self._fresh_gas_factor = 1.0
+        self.suction_ml_per_s = 0.0
         self.disconnected = False
+        self.extubated = False
         self.occluded = False
         self.exhalation_blocked = False
         self.off = False
@@ -89,7 +93,33 @@ class Ventilator:
 
     @property
     def _flow(self) -> float:
-        return self.settings.fresh_gas_flow_ml_per_min / _S_PER_MIN
+        return self.fresh_gas_factor * self.settings.fresh_gas_flow_ml_per_min / _S_PER_MIN
+
+    @property
+    def open_to_room(self) -> bool:
+        """Whether nothing that the sensor sees comes from the lung, and it breathes room air."""
+        return self.disconnected or self.extubated
+
+    @property
+    def elastic_cmh2o(self) -> float:
+        """The elastic pressure of the lung now, over rest (cmH2O)."""
+        return self._elastic_cmh2o
+
+    @property
+    def fresh_gas_factor(self) -> float:
+        """The flow that really comes over the flow that is set."""
+        return self._fresh_gas_factor
+
+    @fresh_gas_factor.setter
+    def fresh_gas_factor(self, factor: float) -> None:
+        self._note_delivery()
+        self._fresh_gas_factor = factor
+
+    def extubate(self, out: bool) -> None:
+        """The tube slips out, and the lung empties through the larynx; or is put back."""
+        if out and not self.extubated:
+            self._elastic_cmh2o = 0.0
+        self.extubated = out
 
     def refresh(self) -> None:
         """Take up what was changed in factors, leak, connections and settings."""
@@ -97,15 +127,19 @@ class Ventilator:
         self._compliance = self._lung.compliance_ml_per_cmh2o * self.compliance_factor
         self._elastic_cmh2o = volume / self._compliance
         resistance = self._lung.resistance_cmh2o_s_per_l * self.resistance_factor
-        valve = _ML_PER_L / self._circuit.valve_resistance_cmh2o_s_per_l
+        valve = _ML_PER_L / self._circuit.valve_resistance_cmh2o_s_per_l / self.valve_factor
+        outlet = self.leak + (_DISCONNECTED if self.disconnected else 0.0)
+        if self.extubated:
+            # The circuit blows through the tube into the room; the lung lies apart.
+            outlet += _ML_PER_L / resistance
         closed = Paths(
             lung_ml_per_cmh2o=self._compliance,
             circuit_ml_per_cmh2o=self._circuit.compliance_ml_per_cmh2o,
-            tube=_OCCLUDED if self.occluded else _ML_PER_L / resistance,
-            outlet=self.leak + (_DISCONNECTED if self.disconnected else 0.0),
+            tube=_OCCLUDED if self.occluded or self.extubated else _ML_PER_L / resistance,
+            outlet=outlet,
             valve=0.0,
             peep_cmh2o=self.settings.peep_cmh2o,
-            flow_ml_per_s=self._flow,
+            flow_ml_per_s=self._flow - self.suction_ml_per_s,
         )
         self._closed = closed
         self._opened = replace(closed, valve=0.0 if self.exhalation_blocked else valve)
