@@ -94,6 +94,9 @@ class Bedside:
     temperature_trend: SlowTrend = field(default_factory=lambda: SlowTrend(600_000, 20_000))
     # Blocks of airway pressure of the last seconds: end in device time (s), samples, lost ones.
     paw_blocks: deque[tuple[float, int, int]] = field(default_factory=deque)
+    # Since when airway pressure has been the same to the last digit, and that value.
+    paw_still_since_s: float | None = None
+    paw_still_cmh2o: float | None = None
     supply_pressure: SupplyPressure = field(default_factory=SupplyPressure)
     charging: Charging = field(default_factory=Charging)
 
@@ -245,6 +248,9 @@ class Bedside:
             self.efforts.clear()
         samples = _feed(self.paw, piece)
         _follow_extremes(self.paw, samples)
+        for t, value in samples:
+            if value is not None and value != self.paw_still_cmh2o:
+                self.paw_still_since_s, self.paw_still_cmh2o = t, value
         lost = sum(1 for _, value in samples if value is None)
         self.paw_blocks.append((piece.block.end_s, len(samples), lost))
         while self.paw_blocks[0][0] < piece.block.end_s - KEPT_BLOCKS_S:

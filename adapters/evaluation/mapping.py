@@ -57,7 +57,7 @@ def kinds_of(
     found: dict[str, frozenset[Kind]] = {}
     missing: list[str] = []
     for rule in rule_set.rules:
-        kinds = read["rules"].get(rule.id) or read["causes"].get(rule.cause)
+        kinds = read["rules"].get(rule.id, read["causes"].get(rule.cause))
         if kinds is None:
             missing.append(f"{rule.id} (cause: {rule.cause})")
         else:

@@ -56,6 +56,7 @@ class Instant:
     temperature_c: float
     fresh_gas_factor: float
     battery_minutes: float
+    breathing: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +128,7 @@ class _Follower:
             saturation=gas.saturation,
             temperature_c=monitor.temperature_c,
             fresh_gas_factor=ventilator.fresh_gas_factor,
+            breathing=animal.drive.breathing,
             battery_minutes=self.place.battery.minutes_left,
         )
 

@@ -23,7 +23,14 @@ _JOIN_S: Final = 3.0
 _LEAST_BATTERY_MIN: Final = 10.0
 #: Conditions that are told from what the body holds, fault or none.
 _ALWAYS: Final = frozenset(
-    {Kind.HYPERCAPNIA, Kind.HYPOCAPNIA, Kind.DESATURATION, Kind.COLD, Kind.BATTERY}
+    {
+        Kind.HYPERCAPNIA,
+        Kind.HYPOCAPNIA,
+        Kind.DESATURATION,
+        Kind.COLD,
+        Kind.BATTERY,
+        Kind.OWN_BREATHING,
+    }
 )
 
 
@@ -121,6 +128,7 @@ def _bodily(case: Case) -> dict[Kind, Measure]:
         Kind.DESATURATION: lambda one: _PERCENT * one.saturation,
         Kind.COLD: lambda one: low_c - one.temperature_c if species.class_ != "reptile" else None,
         Kind.BATTERY: lambda one: _battery(case, one, needed),
+        Kind.OWN_BREATHING: lambda one: float(one.breathing),
     }
 
 

@@ -35,6 +35,7 @@ class Kind(StrEnum):
     DESATURATION = "desaturation"
     COLD = "cold"
     BATTERY = "battery"
+    OWN_BREATHING = "own-breathing"
     FRESH_GAS = "fresh-gas"
     PAW_SIGNAL = "paw-signal"
     CO2_SIGNAL = "co2-signal"
@@ -99,6 +100,7 @@ CRITERIA: Final[dict[Kind, Criterion]] = {
     Kind.COLD: Criterion("temperature under the low end for the species, C", 0.3, 1.0),
     Kind.BATTERY: Criterion("minutes of battery over what is planned (or over 10)", 0.0, 0.0,
                             None, falling=True),
+    Kind.OWN_BREATHING: Criterion("breathes by itself", _ON, None, grace_s=60.0),
     Kind.FRESH_GAS: Criterion("fresh gas flow over what is set", 0.85, 0.6, 0.3, falling=True),
     Kind.PAW_SIGNAL: Criterion("pressure signal wrong or absent, s", 4.5, 8.0),
     Kind.CO2_SIGNAL: Criterion("CO2 signal wrong or absent, s", 4.5, 20.0),

@@ -107,6 +107,22 @@ PRESSURE: Final = (
         digits=1,
     ),
     Fact(
+        "paw.max_5s_over_target",
+        "highest airway pressure in the last 5 s less the target",
+        "breaths",
+        unit="cm[H2O]",
+        low=-60.0,
+        high=150.0,
+        digits=1,
+    ),
+    Fact(
+        "paw.frozen_for",
+        "time that airway pressure has been the same to the last digit",
+        "breaths",
+        unit="s",
+        high=1e7,
+    ),
+    Fact(
         "paw.sustained",
         "time that pressure has now stayed up without release",
         "breaths",

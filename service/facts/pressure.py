@@ -35,7 +35,7 @@ LUNG_FACTS: Final = (
 )
 _PRESSURE_FACTS: Final = (
     *_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, "paw.max_5s", "paw.max_10s",
-    "paw.max_10s_over_target", "paw.min_10s", "paw.pip_slope_5min", "paw.sustained",
+    "paw.max_10s_over_target", "paw.max_5s_over_target", "paw.frozen_for", "paw.min_10s", "paw.pip_slope_5min", "paw.sustained",
     "paw.coverage_10s", "breath.count_60s",
     "breath.since", "breath.overdue", "breath.efforts_60s",
 )  # fmt: skip
@@ -53,8 +53,12 @@ def pressure_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
             facts.put("paw.min_10s", window[0] if window else None, "no sample")
     slope = bedside.pip_trend.slope_at(now_ms)
     facts.put("paw.pip_slope_5min", slope, "less than a minute of even settings")
-    highest = facts.values.get("paw.max_10s")
-    facts.put("paw.max_10s_over_target", difference(highest, target), "no target known")
+    for seconds in (5, 10):
+        highest = facts.values.get(f"paw.max_{seconds}s")
+        over = difference(highest, target)
+        facts.put(f"paw.max_{seconds}s_over_target", over, "no target known")
+    still_s = bedside.paw_still_since_s
+    facts.put("paw.frozen_for", None if still_s is None else max(0.0, now_s - still_s))
     facts.put("paw.coverage_10s", bedside.paw.extremes.coverage(now_s, 10.0))
     inspiring = bedside.finder.inspiring_since
     facts.put("paw.sustained", 0.0 if inspiring is None else max(0.0, now_s - inspiring))
@@ -78,7 +82,7 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     since_s = max(0.0, now_s - max(starts))
     facts.put("breath.since", since_s)
     usual_s = bedside.usual_period_s()
-    facts.put("breath.overdue", since_s / usual_s if usual_s else None, "rate not known yet")
+    facts.put("breath.overdue", _overdue(since_s, usual_s, facts), "rate not known yet")
     if last is None or now_s - last.start_s > fresh_s(usual_s):
         for name in (*_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS):
             facts.put(name, None, f"no inflation for {since(since_s)}")
@@ -87,6 +91,16 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     _put_shape(last, facts)
     _put_lung(bedside, last, facts)
     _timing(bedside, facts)
+
+
+def _overdue(since_s: float, usual_s: float | None, facts: FactSet) -> float | None:
+    """A ventilator that has just been started is not late for the breaths before."""
+    if not usual_s:
+        return None
+    mode_for = facts.values.get("settings.mode_for")
+    if facts.values.get("settings.mode") == "controlled" and isinstance(mode_for, float):
+        since_s = min(since_s, mode_for)
+    return since_s / usual_s
 
 
 def _read(inflation: Inflation) -> tuple[Read, Read]:
