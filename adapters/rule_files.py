@@ -13,7 +13,7 @@ from rules.loading import PARENT, load_rule_set
 from rules.loading_about import ABOUT_FILE, parent_named
 from rules.model import RuleSet
 
-DEFAULT_RULES: Final = "small-animal-ventilation@0.1.0"
+DEFAULT_RULES: Final = "small-animal-ventilation@1.0.0"
 
 
 class RuleFilesError(ValueError):
