@@ -6,6 +6,7 @@ import click
 
 from adapters.cli.check import check
 from adapters.cli.demo import demo
+from adapters.cli.history import handover, shift
 from adapters.cli.replay import replay
 from adapters.cli.rules import rules
 from adapters.cli.serve import serve
@@ -25,5 +26,5 @@ def main() -> None:
     """
 
 
-for command in (demo, serve, replay, rules, check):
+for command in (demo, serve, replay, rules, handover, shift, check):
     main.add_command(command)
