@@ -7,6 +7,7 @@ import click
 from adapters.cli.check import check
 from adapters.cli.demo import demo
 from adapters.cli.evaluate import evaluate
+from adapters.cli.history import handover, shift
 from adapters.cli.replay import replay
 from adapters.cli.rules import rules
 from adapters.cli.serve import serve
@@ -27,5 +28,7 @@ def main() -> None:
     """
 
 
-for command in (demo, serve, replay, evaluate, rules, why_command, check):
+for command in (
+    demo, serve, replay, why_command, handover, shift, rules, evaluate, check,
+):  # fmt: skip
     main.add_command(command)

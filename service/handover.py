@@ -1,0 +1,275 @@
+"""The hand-over of one place: what stands, what came and went, pauses, what was lost.
+
+Worked out from what was published and kept. The text is made from the JSON body, so that both say
+the same. Times are UTC.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from rules.wording import duration
+from service.instants import from_text, to_text
+from service.outbound import NOTICE
+
+Body = Mapping[str, Any]
+
+_SPOKE_MOST: Final = 3
+_MARKS: Final = {"high": "!!!", "medium": "!! ", "low": "!  "}
+_RANKS: Final = {"high": 3, "medium": 2, "low": 1}
+_INDENT: Final = " " * 12
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """What of the readings could not be used.
+
+    Refused messages by reason; by channel the samples missing and sent; by name the values without
+    a reading and all; seconds of the longest time in which nothing came at all.
+    """
+
+    refused: Mapping[str, int] = field(default_factory=dict)
+    samples: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    values: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    longest_silence_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What is known of one place over a span.
+
+    `patient` is the last patient message of the place; `events` are the bodies of all advisory
+    events, in order, of every advisory that stood in the span, also those before it; `pauses` are
+    pairs of a pause's beginning and its end (None: not over): `at`, `by`, `reason`, `until`.
+    """
+
+    place: str
+    from_ms: int
+    to_ms: int
+    patient: Body | None
+    events: Sequence[Body]
+    pauses: Sequence[tuple[Body, Body | None]] = ()
+    lost: Lost = Lost()
+
+
+def handover(past: Past) -> dict[str, Any]:
+    """The hand-over as JSON."""
+    latest = {body["id"]: body for body in past.events}
+    ward, _, place = past.place.partition("/")
+    return {
+        "schema": 1,
+        "notice": NOTICE,
+        "ward": ward,
+        "place": place,
+        "from": to_text(past.from_ms),
+        "to": to_text(past.to_ms),
+        "patient": _patient(past.patient),
+        "standing": [_standing(body, past.to_ms) for body in _in_order(latest.values())],
+        "came_and_went": _came_and_went(past),
+        "pauses": [_pause(begun, ended, past.to_ms) for begun, ended in past.pauses],
+        "spoke_most": _spoke_most(past),
+        "lost": _lost(past.lost),
+    }
+
+
+def _patient(message: Body | None) -> dict[str, Any] | None:
+    if message is None:
+        return None
+    mass = message.get("mass") or {}
+    known = {key: message.get(key) for key in ("patient", "species", "class", "phase", "at")}
+    return {**known, "mass": mass.get("value"), "mass_unit": mass.get("unit")}
+
+
+def _in_order(latest: Iterable[Body]) -> list[Body]:
+    standing = [body for body in latest if body["state"] != "cleared"]
+    return sorted(
+        standing,
+        key=lambda b: (
+            b["outranked_by"] is not None,
+            -_RANKS[b["priority"]],
+            b["onset"],
+            b["rule"],
+        ),
+    )
+
+
+def _standing(body: Body, to_ms: int) -> dict[str, Any]:
+    kept = ("id", "rule", "priority", "state", "says", "look_at", "raised_at", "returned_at",
+            "ended_at", "escalated_at", "acknowledged_at", "acknowledged_by", "outranked_by",
+            "times")  # fmt: skip
+    since = body.get("returned_at") or body["raised_at"]
+    return {**{key: body.get(key) for key in kept}, "for_s": (to_ms - from_text(since)) / 1000.0}
+
+
+def _came_and_went(past: Past) -> list[dict[str, Any]]:
+    """What was cleared in the span, by rule; what stands now is told of elsewhere."""
+    stretches: dict[str, list[float]] = {}
+    last: dict[str, Body] = {}
+    handled: Counter[str] = Counter()
+    began: dict[str, int] = {}
+    for body in past.events:
+        rule, at_ms = body["rule"], from_text(body["at"])
+        if body["event"] in ("raised", "returned"):
+            began[body["id"]] = at_ms
+        elif body["event"] == "cleared" and at_ms >= past.from_ms:
+            begun_ms = began.pop(body["id"], from_text(body["raised_at"]))
+            stretches.setdefault(rule, []).append((at_ms - begun_ms) / 1000.0)
+            last[rule] = body
+            handled[rule] += body["acknowledged_by"] is not None
+    rows = [
+        {
+            "rule": rule,
+            "title": last[rule]["title"],
+            "priority": last[rule]["priority"],
+            "times": len(lasted),
+            "longest_s": max(lasted),
+            "last_cleared_at": last[rule]["at"],
+            "acknowledged_times": handled[rule],
+        }
+        for rule, lasted in stretches.items()
+    ]
+    return sorted(rows, key=lambda r: (-_RANKS[r["priority"]], -r["times"], r["rule"]))
+
+
+def _pause(begun: Body, ended: Body | None, to_ms: int) -> dict[str, Any]:
+    until_ms = to_ms if ended is None else from_text(ended["at"])
+    return {
+        "by": begun["by"],
+        "reason": begun["reason"],
+        "since": begun["at"],
+        "ended_at": None if ended is None else ended["at"],
+        "ended_by": None if ended is None else ended["by"],
+        "ended_because": None if ended is None else ended["reason"],
+        "lasted_s": (until_ms - from_text(begun["at"])) / 1000.0,
+    }
+
+
+def _spoke_most(past: Past) -> list[dict[str, Any]]:
+    spoke = [b for b in past.events if b.get("speaks") and from_text(b["at"]) >= past.from_ms]
+    titles = {body["rule"]: body["title"] for body in spoke}
+    counts = sorted(
+        Counter(body["rule"] for body in spoke).items(), key=lambda item: (-item[1], item[0])
+    )
+    return [
+        {"rule": rule, "title": titles[rule], "times": times}
+        for rule, times in counts[:_SPOKE_MOST]
+    ]
+
+
+def _lost(lost: Lost) -> dict[str, Any]:
+    return {
+        "refused": dict(lost.refused),
+        "samples": {
+            name: {"missing": missing, "sent": sent}
+            for name, (missing, sent) in lost.samples.items()
+        },
+        "values": {
+            name: {"without": without, "sent": sent}
+            for name, (without, sent) in lost.values.items()
+        },
+        "longest_silence_s": lost.longest_silence_s,
+    }
+
+
+# -- text -------------------------------------------------------------------------------------
+
+
+def handover_lines(body: Body) -> list[str]:
+    """The hand-over as lines of text, without the notice."""
+    span_s = (from_text(body["to"]) - from_text(body["from"])) / 1000.0
+    span = f"{_day_and_time(body['from'])} to {_day_and_time(body['to'])} UTC"
+    return [
+        f"Hand-over of {body['ward']}/{body['place']}: {span} ({duration(span_s)})",
+        _patient_line(body["patient"]),
+        *_section(f"Stands now: {len(body['standing']) or 'nothing'}", _standing_lines(body)),
+        *_section("Came and went", [_gone_line(row) for row in body["came_and_went"]]),
+        *_section("Paused", [_pause_line(row) for row in body["pauses"]]),
+        *_section("Spoke most", [f"{r['times']} times  {r['title']}" for r in body["spoke_most"]]),
+        *_section("Readings lost", _lost_lines(body["lost"])),
+    ]
+
+
+def _section(heading: str, lines: Sequence[str]) -> list[str]:
+    told = lines or ([] if heading.startswith("Stands") else ["nothing"])
+    return ["", heading, *(f"  {line}" for line in told)]
+
+
+def _patient_line(patient: Body | None) -> str:
+    if patient is None:
+        return "No patient was ever announced at this place."
+    mass = f"{patient['mass']:g} {patient['mass_unit']}" if patient["mass"] else "mass unknown"
+    who = f"{patient['patient']}: {patient['species']} ({patient['class']}), {mass}"
+    return f"{who}; phase: {patient['phase']}"
+
+
+def _standing_lines(body: Body) -> list[str]:
+    titles = {item["id"]: item["says"] for item in body["standing"]}
+    lines = []
+    for item in body["standing"]:
+        lines.append(f"{_MARKS[item['priority']]} {item['priority']:<6}  {item['says']}")
+        lines.append(_INDENT + _how_it_stands(item))
+        if item["outranked_by"] in titles:
+            lines.append(f"{_INDENT}explained by: {titles[item['outranked_by']]}")
+        elif item["look_at"]:
+            lines.append(f"{_INDENT}look: {'  /  '.join(item['look_at'])}")
+    return lines
+
+
+def _how_it_stands(item: Body) -> str:
+    parts = [f"for {duration(item['for_s'])}"]
+    if (item["times"] or 1) > 1:
+        parts.append(f"intermittent: {item['times']} times since {_time(item['raised_at'])}")
+    if item["escalated_at"]:
+        parts.append(f"more urgent since {_time(item['escalated_at'])}")
+    if item["ended_at"]:
+        parts.append(f"OVER since {_time(item['ended_at'])}, stands until it is acknowledged")
+    if item["acknowledged_by"]:
+        parts.append(f"acknowledged {_time(item['acknowledged_at'])} by {item['acknowledged_by']}")
+    else:
+        parts.append("NOT acknowledged")
+    return "; ".join(parts)
+
+
+def _gone_line(row: Body) -> str:
+    times = "once" if row["times"] == 1 else f"{row['times']} times"
+    longest = "for" if row["times"] == 1 else "longest"
+    seen = f", acknowledged {row['acknowledged_times']} of {row['times']}"
+    mark = f"{_MARKS[row['priority']]} {row['priority']:<6}"
+    return (
+        f"{mark}  {row['title']}: {times}, {longest} {duration(row['longest_s'])}, "
+        f"over since {_time(row['last_cleared_at'])}{seen}"
+    )
+
+
+def _pause_line(row: Body) -> str:
+    since = f"{_time(row['since'])} for {duration(row['lasted_s'])} by {row['by']}: {row['reason']}"
+    if row["ended_at"] is None:
+        return f"{since} (STILL PAUSED)"
+    return f"{since} (ended: {row['ended_because']})"
+
+
+def _lost_lines(lost: Body) -> list[str]:
+    lines = [f"refused {count} times: {why}" for why, count in lost["refused"].items()]
+    for name, counts in lost["samples"].items():
+        if counts["missing"]:
+            share = 100.0 * counts["missing"] / counts["sent"]
+            lines.append(f"{name}: {share:.1f} % of the samples missing")
+    for name, counts in lost["values"].items():
+        if counts["without"]:
+            lines.append(
+                f"{name}: {counts['without']} of {counts['sent']} values without a reading"
+            )
+    if lost["longest_silence_s"] >= 10.0:
+        lines.append(f"nothing at all came for {duration(lost['longest_silence_s'])}")
+    return lines
+
+
+def _time(instant: str) -> str:
+    return instant[11:16]
+
+
+def _day_and_time(instant: str) -> str:
+    return f"{instant[:10]} {instant[11:16]}"
