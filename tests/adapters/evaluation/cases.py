@@ -9,7 +9,7 @@ from adapters.evaluation import faults
 from adapters.evaluation.population import Case, FaultInCase, draw_case
 
 #: A case of this seed whose animal breathes neither very fast nor very slowly.
-SEED, NUMBER = 3, 6
+SEED, NUMBER = 3, 13
 
 
 def quiet_case(lasts_s: float = 200.0) -> Case:

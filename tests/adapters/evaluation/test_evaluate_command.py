@@ -144,9 +144,11 @@ def test_one_case_becomes_a_recording(tmp_path: Path) -> None:
         (["evaluate", "--out", "x", "--cases", "0"], "--cases"),
     ],
 )
-def test_wrong_use_ends_with_two_and_says_why(arguments: list[str], words: str) -> None:
-    with CliRunner().isolated_filesystem():
-        done = CliRunner().invoke(main, arguments)
+def test_wrong_use_ends_with_two_and_says_why(
+    arguments: list[str], words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(main, arguments)
     assert done.exit_code == 2
     assert words in done.output
 
