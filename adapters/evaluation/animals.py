@@ -26,8 +26,10 @@ _RESPIRATORY_QUOTIENT: Final = 0.8
 _TARGET_CO2: Final = {"mammal": (33.0, 42.0), "bird": (30.0, 40.0), "reptile": (12.0, 22.0)}
 #: Reptiles are kept warm, and use more oxygen than the line says (our choice).
 _REPTILE_UPTAKE: Final = 1.6
-#: Target pressures in use, cmH2O (from memory: 8-12 in small mammals and birds, 8-10 in reptiles).
-_TARGET_CMH2O: Final = {"mammal": (8.0, 12.0), "bird": (8.0, 11.0), "reptile": (7.0, 10.0)}
+#: Tidal volumes in use, mL/kg (from memory: 8-12 in small mammals, 10-20 in birds, 15-30 in
+#: reptiles), and the pressures over PEEP that the team keeps to, cmH2O.
+_VOLUME_ML_PER_KG: Final = {"mammal": (8.0, 14.0), "bird": (11.0, 18.0), "reptile": (14.0, 22.0)}
+_DRIVING_CMH2O: Final = (5.5, 12.0)
 #: Against a mammal of the mass: softer chest, larger lung, wider dead space (our choice, after the
 #: long and wide trachea of birds and the large simple lung of reptiles).
 _COMPLIANCE: Final = {"mammal": 1.0, "bird": 1.2, "reptile": 1.3}
@@ -71,7 +73,7 @@ def healthy(species: Species, mass_kg: float, random: Random) -> Healthy:
     lung = _lung(species, mass_kg, random)
     uptake = _uptake(species, mass_kg, random)
     output = uptake * _RESPIRATORY_QUOTIENT
-    settings, lung = _set_up(species, lung, circuit, output, random)
+    settings, lung = _set_up(species, mass_kg, (lung, circuit), output, random)
     return Healthy(
         species=species,
         mass_kg=mass_kg,
@@ -157,13 +159,25 @@ def _own_rate(species: Species, mass_kg: float, random: Random) -> float:
     return allometry.mammal(mass_kg).rate_per_min * random.uniform(0.5, 0.8)
 
 
+def _driving(species: Species, mass_kg: float, lung: LungSpec, random: Random) -> float:
+    """The pressure over PEEP for the volume that the team wants."""
+    volume = mass_kg * random.uniform(*_VOLUME_ML_PER_KG[species.class_])
+    lowest, highest = _DRIVING_CMH2O
+    wanted = max(volume, 2.2 * lung.dead_space_ml) / lung.compliance_ml_per_cmh2o
+    return min(highest, max(lowest, wanted))
+
+
 def _set_up(
-    species: Species, lung: LungSpec, circuit: CircuitSpec, output: float, random: Random
+    species: Species,
+    mass_kg: float,
+    parts: tuple[LungSpec, CircuitSpec],
+    output: float,
+    random: Random,
 ) -> tuple[SettingsSpec, LungSpec]:
     """Target, rate and flow as the team finds them; and a lung whose tube is wide enough."""
-    kind = species.class_
+    kind, (lung, circuit) = species.class_, parts
     peep = random.choice(_PEEP_CMH2O)
-    target = round(peep + random.uniform(*_TARGET_CMH2O[kind]), 1)
+    target = round(peep + _driving(species, mass_kg, lung, random), 1)
     duty = random.uniform(*_DUTY)
     wanted_co2 = random.uniform(*_TARGET_CO2[kind])
     driving = target - peep

@@ -15,6 +15,7 @@ from adapters.evaluation.animals import Healthy, expected_volume_ml
 
 Events = tuple[dict[str, Any], ...]
 _S_PER_MIN: Final = 60.0
+_MOST_EMPTIED: Final = 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +38,18 @@ class Benign:
     weight: float = 1.0
 
 
+def _held(at: Setting, cmh2o: float) -> float:
+    """No push empties more than a part of what is in the lung at rest: airways close."""
+    lung = at.animal.lung
+    resting_ml = lung.residual_ml - lung.dead_space_ml
+    return min(cmh2o, _MOST_EMPTIED * resting_ml / lung.compliance_ml_per_cmh2o)
+
+
 def _position(at: Setting) -> tuple[Events, float]:
     """The patient is turned: pressure swings, and the chest is a little softer or stiffer then."""
     change = at.random.uniform(0.05, 0.10) * at.random.choice((-1.0, 1.0))
     return (
-        {"kind": "push", "at_s": at.at_s, "cmh2o": at.random.uniform(2.0, 6.0),
+        {"kind": "push", "at_s": at.at_s, "cmh2o": _held(at, at.random.uniform(2.0, 6.0)),
          "for_s": at.random.uniform(1.0, 2.5)},
         {"kind": "noise", "at_s": at.at_s, "for_s": 2.0, "paw_cmh2o": 0.6},
         {"kind": "compliance", "at_s": at.at_s, "factor": at.compliance * (1.0 + change),
@@ -64,7 +72,7 @@ def _closed_suction(at: Setting) -> tuple[Events, float]:
     lasts = at.random.uniform(1.5, 4.0)
     flow = animal.settings.fresh_gas_flow_ml_per_min / _S_PER_MIN
     stiff = animal.lung.compliance_ml_per_cmh2o + animal.circuit.compliance_ml_per_cmh2o
-    drawn = flow + at.random.uniform(3.0, 8.0) * stiff / lasts
+    drawn = flow + _held(at, at.random.uniform(3.0, 8.0)) * stiff / lasts
     return ({"kind": "suction", "at_s": at.at_s, "ml_per_s": drawn, "for_s": lasts},), lasts
 
 
@@ -73,7 +81,7 @@ def _lean(at: Setting) -> tuple[Events, float]:
     animal = at.animal
     breath = animal.settings.te_set_s + 0.5
     lasts = min(9.0, breath * at.random.uniform(1.0, 2.0))
-    push = at.random.uniform(0.3, 0.6) * animal.settings.pip_target_cmh2o
+    push = _held(at, at.random.uniform(0.3, 0.6) * animal.settings.pip_target_cmh2o)
     return ({"kind": "push", "at_s": at.at_s, "cmh2o": push, "for_s": lasts},), lasts
 
 
@@ -130,7 +138,7 @@ def _zeroing(at: Setting) -> tuple[Events, float]:
 
 
 def _cough(at: Setting) -> tuple[Events, float]:
-    push = at.random.uniform(6.0, 20.0)
+    push = _held(at, at.random.uniform(6.0, 20.0))
     lasts = at.random.uniform(0.15, 0.5)
     return ({"kind": "push", "at_s": at.at_s, "cmh2o": push, "for_s": lasts},), lasts
 

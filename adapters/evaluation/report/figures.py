@@ -92,7 +92,7 @@ def _laid_out(figure: go.Figure, title: str, height: int) -> go.Figure:
     figure.update_xaxes(
         title_text=title, gridcolor="#e4e4e4", zeroline=True, zerolinecolor="#9a9a9a"
     )
-    figure.update_yaxes(gridcolor="#e4e4e4", automargin=True)
+    figure.update_yaxes(gridcolor="#e4e4e4", automargin=True, zeroline=False)
     figure.update_layout(
         template="none",
         height=height,
