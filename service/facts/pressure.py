@@ -35,8 +35,8 @@ LUNG_FACTS: Final = (
 )
 _PRESSURE_FACTS: Final = (
     *_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, "paw.max_5s", "paw.max_10s",
-    "paw.max_10s_over_target", "paw.max_5s_over_target", "paw.frozen_for", "paw.min_10s", "paw.pip_slope_5min", "paw.sustained",
-    "paw.coverage_10s", "breath.count_60s",
+    "paw.max_10s_over_target", "paw.max_5s_over_target", "paw.frozen_for", "paw.min_10s",
+    "paw.pip_slope_5min", "paw.sustained", "paw.coverage_10s", "breath.count_60s",
     "breath.since", "breath.overdue", "breath.efforts_60s",
 )  # fmt: skip
 

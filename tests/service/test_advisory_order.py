@@ -6,8 +6,8 @@ from advisory_bench import Ward, above, below, kinds, rule
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.model import Rule
-from rules.priority import Priority
+from rules.model import Escalation, Rule
+from rules.priority import Harm, Onset, Priority
 from service.advisories import Advisory
 
 CO2 = above("etco2", 55.0)
@@ -36,8 +36,8 @@ def test_highest_first_then_oldest_then_by_name() -> None:
 
 def test_what_is_explained_stands_under_what_explains_it() -> None:
     ward = Ward(
-        rule("cause", CO2, priority=Priority.LOW, outranks=("effect",)),
-        rule("effect", SPO2, priority=Priority.HIGH),
+        rule("cause", CO2, outranks=("effect",)),
+        rule("effect", SPO2),
     )
     ward.at(0.0, {"etco2": 40.0, "spo2": 80.0})
     effect = ward.only()
@@ -45,6 +45,28 @@ def test_what_is_explained_stands_under_what_explains_it() -> None:
     assert kinds(events) == ["outranked", "raised"]
     assert effect.outranked_by == ward.book.tracked["cause"].advisory.id  # type: ignore[union-attr]
     assert ward.standing() == ["cause", "effect"]
+
+
+def test_nothing_hides_what_is_more_urgent() -> None:
+    ward = Ward(
+        rule("cause", CO2, priority=Priority.LOW, outranks=("effect",)),
+        rule("effect", SPO2, priority=Priority.HIGH),
+    )
+    events = ward.at(0.0, BOTH)
+    assert [(e.advisory.rule, e.advisory.outranked_by, e.speaks) for e in events] == [
+        ("cause", None, True),
+        ("effect", None, True),
+    ]
+
+
+def test_one_that_escalates_comes_out_from_under() -> None:
+    worse = Escalation(Harm.DEATH, Onset.IMMEDIATE, for_s=5.0)
+    ward = Ward(rule("cause", CO2, outranks=("effect",)), rule("effect", SPO2, escalate=worse))
+    ward.at(0.0, BOTH)
+    assert ward.standing() == ["cause", "effect"]
+    events = ward.at(5.0, BOTH)
+    assert [(e.kind, e.advisory.rule, e.speaks) for e in events] == [("escalated", "effect", True)]
+    assert ward.standing() == ["effect", "cause"]
 
 
 def test_raised_under_what_already_explains_it() -> None:
@@ -88,7 +110,7 @@ def test_of_several_explanations_the_most_urgent_is_named() -> None:
     ward = Ward(
         rule("a-mild", CO2, priority=Priority.LOW, outranks=("effect",)),
         rule("grave", CO2, priority=Priority.HIGH, outranks=("effect",)),
-        rule("effect", SPO2, priority=Priority.HIGH),
+        rule("effect", SPO2, priority=Priority.LOW),
     )
     ward.at(0.0, BOTH)
     assert shown(ward.book.standing()) == [
@@ -157,3 +179,5 @@ def test_standing_is_sorted_and_explanations_stand(
         assert [-a.priority.rank for a in free] == sorted(-a.priority.rank for a in free)
         identities = {a.id for a in standing}
         assert all(a.outranked_by in identities for a in standing[len(free) :])
+        rank = {a.id: a.priority.rank for a in standing}
+        assert all(rank[a.outranked_by] >= rank[a.id] for a in standing if a.outranked_by)

@@ -34,13 +34,14 @@ def test_a_chain_stands_link_under_link() -> None:
 
 
 def test_the_nearest_that_explains_is_named_even_under_another() -> None:
-    # Both a and b outrank c; b is higher, and stands under a itself.
+    # Both a and b outrank c; b was first, and stands under a itself.
     ward = Ward(
         rule("a", A, outranks=("b", "c")),
-        rule("b", B, outranks=("c",), priority=Priority.HIGH),
+        rule("b", B, outranks=("c",)),
         rule("c", C),
     )
-    ward.at(0.0, ALL)
+    ward.at(0.0, {**ALL, "etco2": 40.0})
+    ward.at(0.5, ALL)
     assert _under(ward) == {"a": None, "b": "a", "c": "b"}
     ward.at(1.0, {**ALL, "pulse_rate": 100.0})
     assert _under(ward) == {"a": None, "c": "a"}
@@ -183,7 +184,9 @@ def test_explained_means_explained_and_never_over(rules: list[Rule], acts: list[
             explaining = {
                 other.id
                 for other in standing
-                if other.ended_ms is None and advisory.rule in ward.rules.rule(other.rule).outranks
+                if other.ended_ms is None
+                and other.priority.rank >= advisory.priority.rank
+                and advisory.rule in ward.rules.rule(other.rule).outranks
             }
             assert (above.id if above else None) in (explaining or {None})
             # Whatever is over it, at the top there is one that nothing explains.
