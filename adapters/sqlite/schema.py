@@ -5,6 +5,8 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 from sqlite_utils.db import Table
 
+from adapters.sqlite.schema_rules import create_rule_versions
+
 migrations = Migrations("tidewarden")
 
 
@@ -242,3 +244,9 @@ def m002_what_breaths_mean(db: Database) -> None:
         breaths.add_column(name, str)
     for name in ("plateau_slope_mmhg_per_s", "quality"):
         co2_breaths.add_column(name, float)
+
+
+@migrations()
+def m003_versions_of_rules(db: Database) -> None:
+    """Releases, activations and trials of rule sets."""
+    create_rule_versions(db)
