@@ -17,9 +17,11 @@ from adapters.config import Config
 from adapters.mqtt import BrokerAddress, MqttLink
 from adapters.replay import decide_as
 from adapters.rule_files import LoadedRules, load_rules
+from adapters.rule_policy import Policy
+from adapters.rule_switch import InForce, RuleSwitch, rule_set_name, stop_trial
 from adapters.sqlite.reading import stretches
 from adapters.sqlite.store import SqliteStore
-from rules.engine import build_engine
+from rules.engine import EngineError, build_engine
 from service.cycle import Cycle
 from service.instants import to_text
 from service.outbound import encode, rule_set_words
@@ -31,6 +33,9 @@ HEALTH_EVERY_S: Final = 5.0
 RECONNECT_S: Final = 2.0
 #: At an orderly end the broker gets this long to acknowledge what was decided last.
 HAND_OVER_S: Final = 1.0
+#: A trial is stopped when so many turns in a row each took longer than this (s).
+SLOW_TURNS: Final = 30
+SLOW_TURN_S: Final = 1.0
 EngineChoice = Literal["auto", "durable", "plain"]
 
 
@@ -46,15 +51,17 @@ class Parts:
     `places` are the only ones accepted; None accepts any.
     """
 
-    rules: LoadedRules
     watch: Watch
     store: SqliteStore
     clock: SystemClock
     link: MqttLink
     cycle: Cycle
+    switch: RuleSwitch
     instance: str
     places: Collection[str] | None
     resumed: bool
+    engine: EngineChoice = "auto"
+    slow_turns: int = 0
 
 
 def assemble(
@@ -65,20 +72,38 @@ def assemble(
     instance: str = "tidewarden",
     engine: EngineChoice = "auto",
     places: Collection[str] | None = None,
+    policy: Policy | None = None,
 ) -> Parts:
-    """Open the store, take up where the last run stopped, and prepare the broker connection."""
-    chosen = build_engine(rules.rule_set, engine)
-    watch = Watch(rules.rule_set, chosen, instance=instance, places=places)
+    """Open the store, take up where the last run stopped, and prepare the broker connection.
+
+    `rules` are those of the configuration: what is active in the store goes before them.
+    """
     store = SqliteStore(store_directory)
+    switch = RuleSwitch(store.ledger, policy or Policy(), rules)
+    chosen = switch.now.rules.rule_set
+    watch = Watch(chosen, build_engine(chosen, engine), instance=instance, places=places)
     progress = store.progress()
     if progress is not None:
         take_up(watch, store, progress.reached_ms)
-        watch.use(rules.rule_set, chosen, places)
-    log.info("engine %s; rules %s@%s", chosen.name, rules.rule_set.name, rules.rule_set.version)
+    go_by(watch, switch.now, places, engine)
+    log.info("engine %s; rules %s@%s", watch.engine.name, chosen.name, chosen.version)
     clock = SystemClock(not_before_ms=progress.reached_ms if progress else 0)
     link = MqttLink(address, clock, instance, CYCLE_MS)
     cycle = Cycle(watch, link, store, link)
-    return Parts(rules, watch, store, clock, link, cycle, instance, places, progress is not None)
+    resumed = progress is not None
+    return Parts(watch, store, clock, link, cycle, switch, instance, places, resumed, engine)
+
+
+def go_by(
+    watch: Watch, chosen: InForce, places: Collection[str] | None, engine: EngineChoice = "auto"
+) -> None:
+    """Let the watch decide by these rules from the next cycle on, and try those on trial."""
+    active = build_engine(chosen.rules.rule_set, engine)
+    watch.use(chosen.rules.rule_set, active, places)
+    if chosen.trial is None:
+        watch.end_trial()
+    else:
+        watch.try_out(chosen.trial.rule_set, build_engine(chosen.trial.rule_set, engine))
 
 
 def take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
@@ -97,14 +122,15 @@ def take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
             log.warning("checkpoint not usable (%s); working through the whole store", error)
     # A run that began at or after the checkpoint is not in it, even when nothing had arrived yet.
     reached, runs = watch.state.reached_ms, store.runs()
-    later = [run for run in runs if run.resumed and run.reached_ms >= reached]
+    later = [run for run in runs if run.reached_ms >= reached and (run.resumed or run.switched)]
     for run in [run for run in runs if run not in later][-1:]:
-        decide_as(watch, run)
+        decide_as(watch, run, with_trial=True)
     arrivals = list(store.arrivals(after))
     for stretch in stretches(arrivals, later, after, reached_ms):
         if stretch.run is not None:
-            decide_as(watch, stretch.run)
-            watch.resume(stretch.run.started_ms)
+            decide_as(watch, stretch.run, with_trial=True)
+            if stretch.run.resumed:
+                watch.resume(stretch.run.started_ms)
         watch.step(stretch.arrivals, stretch.until_ms)
     log.info("took up the store at %s (%d messages again)", to_text(reached_ms), len(arrivals))
 
@@ -129,12 +155,15 @@ def run_service(
                 log.error(
                     "place %s could not be evaluated (%s): it is NOT being watched", place, kind
                 )
+            _follow_ledger(parts, outcome)
             if each_cycle is not None:
                 each_cycle(outcome)
             if began >= health_due:
                 parts.link.tell_health(_health(parts))
                 health_due = began + HEALTH_EVERY_S
-            stop.wait(max(0.0, CYCLE_MS / 1000.0 - (time.monotonic() - began)))
+            took_s = time.monotonic() - began
+            parts.slow_turns = parts.slow_turns + 1 if took_s > SLOW_TURN_S else 0
+            stop.wait(max(0.0, CYCLE_MS / 1000.0 - took_s))
         parts.cycle.run_once()
         parts.link.hand_over(HAND_OVER_S)
     finally:
@@ -142,7 +171,46 @@ def run_service(
         if stop.is_set():
             parts.cycle.close()
         parts.link.close()
+        parts.switch.close()
         parts.store.close()
+
+
+def _follow_ledger(parts: Parts, outcome: Outcome) -> None:
+    """Between two cycles: take other rules where the ledger asks for them."""
+    why = outcome.trial_failed
+    if why is None and parts.slow_turns >= SLOW_TURNS:
+        why = "the service fell behind with it"
+    candidate = parts.switch.now.trial
+    if why is not None and candidate is not None:
+        log.error("the trial of %s is stopped: %s", rule_set_name(candidate.rule_set), why)
+        stop_trial(parts.store.ledger, candidate.rule_set, to_text(parts.clock.now_ms()), why)
+        parts.slow_turns = 0
+    chosen = parts.switch.look()
+    if chosen is not None:
+        switch_rules(parts, chosen)
+
+
+def switch_rules(parts: Parts, chosen: InForce) -> None:
+    """Go by other rules from here on, and note where in the stream that was.
+
+    What stands stays, where its rule still exists. A kill at any point in here leaves a store
+    that knows either nothing of the switch or all of it.
+    """
+    reached = Outcome(reached_ms=parts.watch.state.reached_ms)
+    parts.store.commit(reached, [], None)
+    try:
+        go_by(parts.watch, chosen, parts.places, parts.engine)
+    except EngineError as error:
+        log.error("engine %s cannot take the rules (%s); using another", parts.engine, error)
+        go_by(parts.watch, chosen, parts.places)
+    _begin_run(parts, reached.reached_ms, resumed=False, switched=True)
+    parts.store.commit(reached, [], parts.watch.checkpoint())
+    log.info(
+        "rules %s are active from %s on; on trial: %s",
+        rule_set_name(chosen.rules.rule_set),
+        to_text(reached.reached_ms),
+        "none" if chosen.trial is None else rule_set_name(chosen.trial.rule_set),
+    )
 
 
 def _connect(parts: Parts, stop: threading.Event) -> int | None:
@@ -165,16 +233,7 @@ def _connect(parts: Parts, stop: threading.Event) -> int | None:
 def _begin(parts: Parts, started_ms: int) -> None:
     """Note the run. Watching goes on from here, not from when the store was opened: taking up can
     last longer than the grace that silent places get."""
-    parts.store.begin_run(
-        started_ms=started_ms,
-        instance=parts.instance,
-        software=software(),
-        engine=parts.watch.engine.name,
-        rule_set=parts.rules.rule_set,
-        rule_files=parts.rules.files,
-        places=parts.places,
-        resumed=parts.resumed,
-    )
+    _begin_run(parts, started_ms, resumed=parts.resumed)
     if parts.resumed:
         outcome = parts.watch.resume(started_ms)
         # So that a service that is killed again and again does not take up more each time.
@@ -182,9 +241,27 @@ def _begin(parts: Parts, started_ms: int) -> None:
     parts.link.post(parts.store.unsent())
 
 
+def _begin_run(parts: Parts, started_ms: int, *, resumed: bool, switched: bool = False) -> None:
+    now = parts.switch.now
+    parts.store.begin_run(
+        started_ms=started_ms,
+        instance=parts.instance,
+        software=software(),
+        engine=parts.watch.engine.name,
+        rule_set=now.rules.rule_set,
+        rule_files=now.rules.files,
+        places=parts.places,
+        resumed=resumed,
+        trial=now.trial,
+        activation=now.entry,
+        switched=switched,
+    )
+
+
 def _health(parts: Parts) -> bytes:
     totals = parts.cycle.totals
     state = parts.watch.state
+    candidate = parts.watch.candidate
     devices = state.intake.devices.values()
     return encode(
         {
@@ -194,7 +271,8 @@ def _health(parts: Parts) -> bytes:
             "instance": parts.instance,
             "software": software(),
             "engine": parts.watch.engine.name,
-            "rule_set": rule_set_words(parts.rules.rule_set),
+            "rule_set": rule_set_words(parts.watch.rule_set),
+            "trial": None if candidate is None else rule_set_words(candidate),
             "places": len(state.places),
             "standing": sum(len(place.book.standing()) for place in state.places.values()),
             "queued": parts.link.queued,
@@ -222,4 +300,5 @@ def service_from_config(config: Config) -> Parts:
         instance=config.service.instance,
         engine=engine,
         places=config.places.accept,
+        policy=config.rules.policy(),
     )

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from adapters.mqtt import BrokerAddress
 from adapters.rule_files import DEFAULT_RULES
+from adapters.rule_policy import Policy
 
 
 class ConfigError(ValueError):
@@ -51,10 +52,20 @@ class StoreSection(_Section):
 
 
 class RulesSection(_Section):
-    """`[rules]`: NAME@VERSION of the library, or a folder; which engine evaluates them."""
+    """`[rules]`: NAME@VERSION of the library, or a folder; which engine evaluates them.
+
+    What is active in the store goes before `use`. With `two_persons` the author of a rule set may
+    not be the one who activates it, unless `allow_override` lets a reason be given instead.
+    """
 
     use: str = DEFAULT_RULES
     engine: Annotated[str, Field(pattern="^(auto|durable|plain)$")] = "auto"
+    two_persons: bool = True
+    allow_override: bool = False
+
+    def policy(self) -> Policy:
+        """Who may activate."""
+        return Policy(self.two_persons, self.allow_override)
 
 
 class PlacesSection(_Section):

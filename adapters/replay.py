@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import logging
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -23,12 +24,16 @@ from adapters.sqlite.reading import (
     read_runs,
     stretches,
 )
-from rules.engine import build_engine
+from rules.engine import EngineError, build_engine
+from rules.loading import RuleSetError
+from rules.versions import content_hash
 from service.instants import from_text, to_text
 from service.intake import Arrival
 from service.messages import RefusalError, parse, split_topic
 from service.outbound import NOTICE, rule_set_words
 from service.watch import CYCLE_MS, Outcome, Watch
+
+log = logging.getLogger("tidewarden")
 
 #: After the last message of a recording the watch goes on for this long, so that what the silence
 #: means is seen; a recording that was cut is not a device that fell silent, so not for longer.
@@ -154,7 +159,7 @@ def replay_store(
 ) -> Replayed:
     """Replay a store: the same arrivals, the same pauses, up to the same cycle.
 
-    Without `rules`, by those that each run decided by.
+    Without `rules`, by those that decided at the time, switches under way included.
     """
     database = open_for_reading(path)
     try:
@@ -175,10 +180,35 @@ def replay_store(
         database.close()
 
 
-def decide_as(watch: Watch, run: Run, rules: LoadedRules | None = None) -> None:
-    """Let the watch decide as that run did: by its rules (or by `rules`), for its places."""
-    rule_set = (rules or loaded_again(run.rule_files)).rule_set
-    watch.use(rule_set, build_engine(rule_set), run.places)
+def decide_as(
+    watch: Watch, run: Run, rules: LoadedRules | None = None, *, with_trial: bool = False
+) -> None:
+    """Let the watch decide as that run did: by its rules (or by `rules`), for its places.
+
+    With `with_trial` its rules on trial are tried too; what they say decides nothing.
+    """
+    if rules is not None:
+        watch.use(rules.rule_set, build_engine(rules.rule_set), run.places)
+    elif content_hash(run.rule_files) == watch.rule_set.sha256:
+        watch.use(watch.rule_set, watch.engine, run.places)
+    else:
+        rule_set = loaded_again(run.rule_files).rule_set
+        watch.use(rule_set, build_engine(rule_set), run.places)
+    if with_trial:
+        _try_as(watch, run)
+
+
+def _try_as(watch: Watch, run: Run) -> None:
+    if run.trial_files is None:
+        watch.end_trial()
+        return
+    try:
+        rule_set = loaded_again(run.trial_files).rule_set
+        watch.try_out(rule_set, build_engine(rule_set))
+    except (RuleSetError, EngineError) as error:
+        # Written for another version of the language, perhaps: the active rules do not mind.
+        log.warning("the rules on trial cannot be read any more: %s", error)
+        watch.end_trial()
 
 
 def _begin(rules: LoadedRules, recorded: Recorded | None) -> tuple[Watch, Replayed]:

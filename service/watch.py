@@ -13,8 +13,7 @@ from typing import Final
 
 from pydantic import TypeAdapter
 
-from rules.engine import Engine, clean
-from rules.limits import PatientContext, ResolvedLimit
+from rules.engine import Engine
 from rules.model import Rule, RuleSet
 from service import messages as wire
 from service import outbound
@@ -28,14 +27,16 @@ from service.advisories import (
     PauseEvent,
 )
 from service.bedside import Bedside
-from service.facts import facts_of
+from service.facts import FactSet, facts_of
 from service.intake import Accepted, Arrival, Intake, IntakeState, Refused, Repeat
+from service.judge import Judge
 from service.known import Completed
 from service.outbound import Outgoing
 from service.physiology.uncertain import Uncertain
 from service.requests import answer
 from service.signals.breaths import Breath, Effort, Inflation
 from service.signals.capnogram import Co2Breath
+from service.trial import Trial, TrialState
 from service.wording import write_advisory
 
 CYCLE_MS: Final = 50
@@ -66,6 +67,7 @@ class WatchState:
     reached_ms: int = 0
     intake: IntakeState = field(default_factory=IntakeState)
     places: dict[str, PlaceState] = field(default_factory=dict)
+    trial: TrialState | None = None
 
 
 @dataclass(slots=True)
@@ -87,20 +89,25 @@ class Outcome:
     evaluations: int = 0
     #: Places whose evaluation failed, with the kind of error: a fault of ours, to be made known.
     failed: list[tuple[str, str]] = field(default_factory=list)
+    #: What a rule set on trial would have said; kept, never published.
+    trial_events: list[tuple[str, AdvisoryEvent, dict[str, object]]] = field(default_factory=list)
+    #: Why the trial was stopped, when it failed: it decides nothing, so the rest goes on.
+    trial_failed: str | None = None
     reached_ms: int = 0
     resumed_ms: int | None = None
 
     def is_empty(self) -> bool:
         """Whether there is nothing to keep."""
         read = self.accepted or self.refused or self.breaths or self.co2_breaths
-        return not (read or self.findings or self.events or self.pauses or self.outbox)
+        decided = self.findings or self.events or self.pauses or self.trial_events
+        return not (read or decided or self.outbox)
 
 
 _STATE: Final = TypeAdapter(WatchState)
 
 
 class Watch:
-    """Watches all places with one rule set and one engine."""
+    """Watches all places with one rule set and one engine; another may be on trial beside it."""
 
     def __init__(
         self,
@@ -111,14 +118,27 @@ class Watch:
         places: Collection[str] | None = None,
         cycle_ms: int = CYCLE_MS,
     ) -> None:
-        self.rule_set = rule_set
-        self.engine = engine
-        self._wanted = rule_set.facts()
+        self._judge = Judge(rule_set, engine)
+        self._trial: Trial | None = None
         self._instance = instance
         self._cycle_ms = cycle_ms
         self._intake = Intake(places)
-        self._limits: dict[PatientContext, dict[str, ResolvedLimit]] = {}
         self.state = WatchState(rules_sha256=rule_set.sha256, intake=self._intake.state)
+
+    @property
+    def rule_set(self) -> RuleSet:
+        """The rules that decide."""
+        return self._judge.rule_set
+
+    @property
+    def engine(self) -> Engine:
+        """What evaluates them."""
+        return self._judge.engine
+
+    @property
+    def candidate(self) -> RuleSet | None:
+        """The rules on trial, if there are any."""
+        return None if self._trial is None else self._trial.judge.rule_set
 
     # -- state ----------------------------------------------------------------------------
 
@@ -127,22 +147,34 @@ class Watch:
         return _STATE.dump_json(self.state)
 
     def restore(self, checkpoint: bytes) -> None:
-        """Take up a state. ValueError when it was written by another version of the code."""
+        """Take up a state; its trial goes on once `try_out` is given the same rules again.
+
+        ValueError when it was written by another version of the code.
+        """
         state = _STATE.validate_json(checkpoint)
         if state.format != STATE_FORMAT:
             raise ValueError(f"checkpoint has format {state.format}, expected {STATE_FORMAT}")
         state.rules_sha256 = self.rule_set.sha256
         self.state = state
+        self._trial = None
         self._intake.state = state.intake
 
     def use(self, rule_set: RuleSet, engine: Engine, places: Collection[str] | None = None) -> None:
         """Decide by these rules, and accept these places only, from the next cycle on."""
-        self.rule_set = rule_set
-        self.engine = engine
-        self._wanted = rule_set.facts()
-        self._limits.clear()
+        self._judge = Judge(rule_set, engine)
         self._intake.accept(places)
         self.state.rules_sha256 = rule_set.sha256
+
+    def try_out(self, rule_set: RuleSet, engine: Engine) -> None:
+        """Put these rules on trial from the next cycle on; of the same rules the trial goes on."""
+        state = self.state.trial
+        if state is None or state.rules_sha256 != rule_set.sha256:
+            state = self.state.trial = TrialState(rule_set.sha256, self.state.reached_ms)
+        self._trial = Trial(Judge(rule_set, engine), state)
+
+    def end_trial(self) -> None:
+        """Stop the trial, if there is one; its books are dropped."""
+        self._trial = self.state.trial = None
 
     def resume(self, at_ms: int) -> Outcome:
         """Begin again after a pause in which nothing was watched: silent places get a grace."""
@@ -253,7 +285,8 @@ class Watch:
         place = self.state.places[name]
         self._keep(name, place.bedside.due(now_ms), outcome)
         place.bedside.forget_older_than(now_ms)
-        moment = self.moment(place.bedside, now_ms)
+        facts = self._facts(place.bedside, now_ms, outcome)
+        moment = self._judge.moment(place.bedside.patient, facts, now_ms)
         outcome.evaluations += 1
 
         def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
@@ -263,6 +296,7 @@ class Watch:
         changes = place.book.move(name, self.rule_set, moment, write)
         self._publish(name, place, changes, now_ms, outcome)
         self._schedule(place, now_ms)
+        self._try(place.bedside, facts, now_ms, outcome)
 
     def _schedule(self, place: PlaceState, now_ms: int) -> None:
         """When the place is to be looked at next."""
@@ -278,28 +312,49 @@ class Watch:
 
     def moment(self, bedside: Bedside, now_ms: int) -> Moment:
         """What is known at the bedside, and which conditions hold."""
-        facts = facts_of(bedside, now_ms, self._wanted)
-        asked = {n: value for n, value in facts.values.items() if n in self._wanted}
-        kept, dropped = clean(asked)
-        facts.values = kept
-        facts.unknown.update(dropped)
-        patient = bedside.patient
-        context = PatientContext(
-            class_=patient.class_ if patient else None,
-            species=patient.species if patient else None,
-            mass_kg=patient.mass_kg if patient else None,
-            phase=patient.phase if patient else None,
-        )
-        limits = self._limits.get(context)
-        if limits is None:
-            limits = self._limits[context] = dict(self.rule_set.limits.resolve(context))
-        return Moment(
-            now_ms,
-            patient.patient if patient else None,
-            facts,
-            limits,
-            self.engine.evaluate(kept, limits),
-        )
+        facts = facts_of(bedside, now_ms, self._judge.wanted)
+        return self._judge.moment(bedside.patient, facts, now_ms)
+
+    def _facts(self, bedside: Bedside, now_ms: int, outcome: Outcome) -> FactSet:
+        """All that the active rules ask for, and those on trial."""
+        if self._trial is not None:
+            try:
+                return facts_of(bedside, now_ms, self._judge.wanted | self._trial.judge.wanted)
+            except Exception as error:
+                self._fail_trial(bedside.name, error, outcome)
+        return facts_of(bedside, now_ms, self._judge.wanted)
+
+    def _try(self, bedside: Bedside, facts: FactSet, now_ms: int, outcome: Outcome) -> None:
+        """Let the rules on trial judge the same facts. Whatever fails there ends the trial only."""
+        if self._trial is None:
+            return
+        try:
+            events = self._trial.look(bedside, facts, now_ms)
+            self._keep_trial(bedside.name, events, outcome)
+        except Exception as error:
+            self._fail_trial(bedside.name, error, outcome)
+
+    def _tell_trial(self, name: str, request: wire.Request, now_ms: int, outcome: Outcome) -> None:
+        if self._trial is None:
+            return
+        try:
+            same = self._trial.acknowledge(name, request.target, request.by, now_ms)
+            self._keep_trial(name, same, outcome)
+        except Exception as error:
+            self._fail_trial(name, error, outcome)
+
+    def _keep_trial(self, name: str, events: Sequence[AdvisoryEvent], outcome: Outcome) -> None:
+        if self._trial is not None:
+            rule_set = self._trial.judge.rule_set
+            bodies = [outbound.event_body(name, event, rule_set) for event in events]
+            outcome.trial_events.extend(
+                (name, event, body) for event, body in zip(events, bodies, strict=True)
+            )
+
+    def _fail_trial(self, name: str, error: Exception, outcome: Outcome) -> None:
+        # The text may hold a patient's facts; its kind is enough to find it in a replay.
+        outcome.trial_failed = f"it failed at {name} ({type(error).__name__})"
+        self.end_trial()
 
     def _answer(self, name: str, request: wire.Request, now_ms: int, outcome: Outcome) -> None:
         place = self.state.places[name]
@@ -308,6 +363,8 @@ class Watch:
         if isinstance(result, Changes):
             self._publish(name, place, result, now_ms, outcome)
             self._schedule(place, now_ms)
+            if request.action == "acknowledge":
+                self._tell_trial(name, request, now_ms, outcome)
         outcome.outbox.append(
             outbound.reply_message(name, request.id, now_ms, done=reason is None, reason=reason)
         )

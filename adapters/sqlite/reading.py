@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from sqlite_utils import Database
 
@@ -19,10 +20,14 @@ class StoreError(RuntimeError):
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One start of a service on this store: after which arrival, and which cycle, it took up.
+    """One stretch decided by the same rules: a start of a service, or a switch under way.
 
-    `rule_files` are the rules it decided by, `places` the only ones it accepted (None: any).
+    It begins after an arrival and a cycle. `rule_files` are the rules it decided by, `places` the
+    only ones it accepted (None: any), `trial_files` the rules on trial (None: none). `switched`
+    says that the service went on without a pause; `number` counts up.
     """
+
+    number: int
 
     started_ms: int
     after_arrival: int
@@ -30,11 +35,13 @@ class Run:
     resumed: bool
     rule_files: Mapping[str, str]
     places: tuple[str, ...] | None
+    switched: bool = False
+    trial_files: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Arrivals watched without a pause, up to a cycle; `run` began them, if a start did."""
+    """Arrivals watched without a pause, up to a cycle; `run` began them, if one did."""
 
     arrivals: Sequence[Arrival]
     run: Run | None
@@ -56,21 +63,34 @@ def read_progress(db: Database) -> Progress | None:
 
 
 def read_runs(db: Database) -> list[Run]:
-    """All starts of a service on a store, in order."""
+    """All starts of a service on a store, and all switches of rules, in order."""
+    # A store that no service has opened since has no switches, nor the columns for them.
+    known = {row[1] for row in db.execute("pragma table_info(runs)")}
+    switched = "r.switched, t.files" if "switched" in known else "0, null"
+    trial = "left join rule_sets t on t.id = r.trial_rule_set_id" if "switched" in known else ""
     rows = db.execute(
-        """
-        select r.started_ms, r.after_arrival, r.reached_ms, r.resumed, s.files, r.places
-          from runs r join rule_sets s on s.id = r.rule_set_id order by r.id
-        """
+        f"""
+        select r.id, r.started_ms, r.after_arrival, r.reached_ms, r.resumed, s.files, r.places,
+               {switched}
+          from runs r join rule_sets s on s.id = r.rule_set_id {trial} order by r.id
+        """  # noqa: S608 - our words
     )
-    return [
-        Run(started, after, reached, bool(resumed), json.loads(files), _places(places))
-        for started, after, reached, resumed, files, places in rows
-    ]
+    return [_run(*row) for row in rows]
 
 
-def _places(text: str | None) -> tuple[str, ...] | None:
-    return None if text is None else tuple(json.loads(text))
+def _run(number: int, started: int, after: int, reached: int, resumed: int, *rest: Any) -> Run:
+    files, places, switched, trial_files = rest
+    return Run(
+        number=number,
+        started_ms=started,
+        after_arrival=after,
+        reached_ms=reached,
+        resumed=bool(resumed),
+        rule_files=json.loads(files),
+        places=None if places is None else tuple(json.loads(places)),
+        switched=bool(switched),
+        trial_files=None if trial_files is None else json.loads(trial_files),
+    )
 
 
 def stretches(

@@ -5,6 +5,8 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 from sqlite_utils.db import Table
 
+from adapters.sqlite.schema_rules import create_rule_versions
+
 migrations = Migrations("tidewarden")
 
 
@@ -275,3 +277,9 @@ def m003_the_life_of_advisories(db: Database) -> None:
         foreign_keys=[("place_id", "places", "id")],
         not_null={"place_id", "at", "event", "reason", "until_at"},
     )
+
+
+@migrations()
+def m004_versions_of_rules(db: Database) -> None:
+    """Releases, activations and trials of rule sets."""
+    create_rule_versions(db)

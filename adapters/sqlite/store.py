@@ -14,6 +14,8 @@ from typing import IO, Any, Final
 from sqlite_utils import Database
 from sqlite_utils.db import Table
 
+from adapters.rule_files import LoadedRules
+from adapters.sqlite.ledger import RuleLedger, keep_rule_set, writing
 from adapters.sqlite.reading import (
     Progress,
     Run,
@@ -51,6 +53,8 @@ class SqliteStore:
         }
         self._next_posting = self._highest("outbox") + 1
         self._rule_set_id: int | None = None
+        self._trial_id: int | None = None
+        self.ledger = RuleLedger(self._db.conn)
 
     def close(self) -> None:
         """Close the file and give up the lock."""
@@ -70,20 +74,20 @@ class SqliteStore:
         rule_files: Mapping[str, str],
         places: Collection[str] | None = None,
         resumed: bool,
+        trial: LoadedRules | None = None,
+        activation: int | None = None,
+        switched: bool = False,
     ) -> None:
-        """Note the start of a service: who, with which rules and engine, after what."""
-        with self._db.atomic():
-            known = list(self._table("rule_sets").rows_where("sha256 = ?", [rule_set.sha256]))
-            if known:
-                self._rule_set_id = known[0]["id"]
-            else:
-                row = {
-                    "name": rule_set.name,
-                    "version": rule_set.version,
-                    "sha256": rule_set.sha256,
-                    "files": json.dumps(rule_files, ensure_ascii=False, sort_keys=True),
-                }
-                self._rule_set_id = self._table("rule_sets").insert(row).last_pk
+        """Note the start of a service: who, with which rules and engine, after what.
+
+        `switched`: not a start, but a switch to other rules between two cycles. `activation` is
+        the last entry of `rule_activations` that was followed.
+        """
+        with self._write():
+            self._rule_set_id = keep_rule_set(self._db.conn, rule_set, rule_files)
+            self._trial_id = (
+                None if trial is None else keep_rule_set(self._db.conn, trial.rule_set, trial.files)
+            )
             progress = self.progress()
             self._table("runs").insert(
                 {
@@ -97,6 +101,9 @@ class SqliteStore:
                     "rule_set_id": self._rule_set_id,
                     "places": None if places is None else json.dumps(sorted(places)),
                     "resumed": int(resumed),
+                    "switched": int(switched),
+                    "activation_id": activation,
+                    "trial_rule_set_id": self._trial_id,
                 }
             )
 
@@ -115,7 +122,7 @@ class SqliteStore:
         return read_arrivals(self._db, after)
 
     def runs(self) -> list[Run]:
-        """All starts, in order."""
+        """All starts and switches, in order."""
         return read_runs(self._db)
 
     def unsent(self) -> list[Posting]:
@@ -140,6 +147,7 @@ class SqliteStore:
             self._keep_findings(outcome)
             self._keep_events(outcome)
             self._keep_pauses(outcome)
+            self._keep_trial(outcome)
             self._keep_outbox(outcome.reached_ms, postings)
             self._db.conn.executemany(
                 "delete from outbox where id = ?", [[number] for number in gone]
@@ -159,12 +167,22 @@ class SqliteStore:
     def _transaction(self) -> Iterator[None]:
         known = dict(self._places)
         try:
-            with self._db.atomic():
+            with self._write():
                 yield
         except BaseException:
             # Places that were entered are gone with the rest.
             self._places = known
             raise
+
+    @contextmanager
+    def _write(self) -> Iterator[None]:
+        """One transaction, which has the right to write from its beginning.
+
+        Commands write here too (`rule_activations`): one that came in between a read and a write
+        would else make the write fail.
+        """
+        with writing(self._db.conn):
+            yield
 
     def _postings(self, outcome: Outcome) -> list[Posting]:
         first = self._next_posting
@@ -298,6 +316,7 @@ class SqliteStore:
             self._table("advisory_events").insert(
                 {
                     "advisory_id": advisory.id,
+                    "rule_set_id": self._rule_set_id,
                     "at": to_text(event.at_ms),
                     "event": event.kind,
                     "by": event.by,
@@ -308,6 +327,23 @@ class SqliteStore:
             )
             if event.kind in ("raised", "returned"):
                 self._keep_readings(event.advisory.id, body)
+
+    def _keep_trial(self, outcome: Outcome) -> None:
+        self._insert(
+            "trial_events",
+            [
+                {
+                    "rule_set_id": self._trial_id,
+                    "place_id": self._place_id(*name.split("/")),
+                    "advisory_id": event.advisory.id,
+                    "at": to_text(event.at_ms),
+                    "event": event.kind,
+                    "reason": event.reason,
+                    "body": json.dumps(body, ensure_ascii=False, sort_keys=True),
+                }
+                for name, event, body in outcome.trial_events
+            ],
+        )
 
     def _keep_readings(self, advisory_id: str, body: Mapping[str, Any]) -> None:
         rows = {

@@ -1,0 +1,124 @@
+"""Which rules a service goes by: those the ledger of its store asks for, else the configuration's.
+
+A running service looks once a second. Other rules are read beside the loop, so that nothing is
+delayed, and are taken between two cycles.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Final
+
+from adapters.rule_files import LoadedRules, loaded_again
+from adapters.rule_policy import Policy
+from adapters.sqlite.ledger import RuleLedger, Wanted
+from rules.engine import build_engine
+from rules.model import RuleSet
+
+log = logging.getLogger("tidewarden")
+
+LOOK_EVERY_S: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """The rules that decide, those on trial, and the last entry of the ledger that was followed."""
+
+    rules: LoadedRules
+    trial: LoadedRules | None = None
+    entry: int | None = None
+
+
+@dataclass(slots=True)
+class RuleSwitch:
+    """Follows the ledger. `now` is what the service goes by; `otherwise` the configuration's."""
+
+    ledger: RuleLedger
+    policy: Policy
+    otherwise: LoadedRules
+    now: InForce = field(init=False)
+    _due_s: float = 0.0
+    _reader: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "rules"))
+    _reading: Future[InForce] | None = None
+    _told: set[int] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        """What the ledger asks for at the start."""
+        self.now = InForce(self.otherwise)
+        self.now = self._read(*self._asked())
+        ours, theirs = self.now.rules.rule_set, self.otherwise.rule_set
+        if ours.sha256 != theirs.sha256:
+            log.info(
+                "%s is active in the store; %s of the configuration is not used",
+                rule_set_name(ours),
+                rule_set_name(theirs),
+            )
+
+    def look(self) -> InForce | None:
+        """What to go by from now on, when that has changed; call it between two cycles."""
+        if self._reading is not None:
+            if not self._reading.done():
+                return None
+            found, self._reading = self._reading.result(), None
+            changed = _hashes(found) != _hashes(self.now)
+            self.now = found
+            return found if changed else None
+        if time.monotonic() >= self._due_s:
+            self._due_s = time.monotonic() + LOOK_EVERY_S
+            if self.ledger.last() != (self.now.entry or 0):
+                self._reading = self._reader.submit(self._read, *self._asked())
+        return None
+
+    def close(self) -> None:
+        """End the reader."""
+        self._reader.shutdown(wait=False, cancel_futures=True)
+
+    def _asked(self) -> tuple[Wanted, dict[int, dict[str, str]]]:
+        """What the ledger asks for, and the texts of it; of refused entries it is told once."""
+        wanted = self.ledger.wanted(self.policy)
+        for entry, objection in wanted.refused:
+            if entry.id not in self._told:
+                log.error("activation of %s is not followed: %s", entry.rules.spec, objection)
+                self._told.add(entry.id)
+        numbers = [number for number in (wanted.active, wanted.trial) if number is not None]
+        return wanted, {number: self.ledger.files(number) for number in numbers}
+
+    def _read(self, wanted: Wanted, files: dict[int, dict[str, str]]) -> InForce:
+        rules, trial = self.otherwise, None
+        if wanted.active is not None:
+            # Watching by the rules of before is better than not watching.
+            rules = _loaded(files[wanted.active], "active rules") or self.now.rules
+        if wanted.trial is not None:
+            trial = _loaded(files[wanted.trial], "rules on trial")
+        return InForce(rules, trial, wanted.last or None)
+
+
+def stop_trial(ledger: RuleLedger, candidate: RuleSet, at: str, why: str) -> None:
+    """Enter that the service itself stopped the trial."""
+    number = ledger.wanted().trial
+    if number is not None and ledger.rules(number).sha256 == candidate.sha256:
+        ledger.enter("trial stop", number, at=at, by="tidewarden", reason=why)
+
+
+def rule_set_name(rule_set: RuleSet) -> str:
+    """NAME@VERSION."""
+    return f"{rule_set.name}@{rule_set.version}"
+
+
+def _loaded(files: dict[str, str], what: str) -> LoadedRules | None:
+    try:
+        loaded = loaded_again(files)
+        build_engine(loaded.rule_set, "plain")
+        return loaded
+    except Exception as error:
+        # Whatever is wrong with a rule set must not end the watch.
+        log.error("the %s cannot be read and are NOT in use: %s", what, error)
+        return None
+
+
+def _hashes(found: InForce) -> tuple[str, str | None]:
+    trial = None if found.trial is None else found.trial.rule_set.sha256
+    return found.rules.rule_set.sha256, trial

@@ -1,0 +1,224 @@
+"""The ledger of rule sets in a store: what was released, activated, rolled back, put on trial.
+
+Commands write it beside a running service, each time in one short transaction; rows are never
+changed.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Literal
+
+from adapters.rule_policy import Policy
+from rules.model import RuleSet
+
+Action = Literal["activate", "rollback", "trial start", "trial stop"]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRules:
+    """A rule set whose whole text the store has."""
+
+    id: int
+    name: str
+    version: str
+    sha256: str
+
+    @property
+    def spec(self) -> str:
+        """NAME@VERSION."""
+        return f"{self.name}@{self.version}"
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """A version that was released into this store."""
+
+    rules: KeptRules
+    released_at: str
+    by: str
+    notes: str
+    backport: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry: who did what with which rule set, when and why. `replaces` was active before."""
+
+    id: int
+    action: Action
+    rules: KeptRules
+    replaces_id: int | None
+    by: str
+    author: str | None
+    reason: str
+    at: str
+    override_reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the ledger asks for: rule set ids, and the last entry that was looked at.
+
+    `refused` are activations that the policy objects to, with its reason; they count for nothing.
+    """
+
+    active: int | None
+    trial: int | None
+    last: int
+    refused: tuple[tuple[Entry, str], ...] = ()
+
+
+class RuleLedger:
+    """Reads and writes the ledger on a connection to a store."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    # -- reading --------------------------------------------------------------------------
+
+    def last(self) -> int:
+        """Number of the last entry; 0 when there is none. Cheap enough for every second."""
+        row = self._db.execute("select max(id) from rule_activations").fetchone()
+        return int(row[0] or 0)
+
+    def wanted(self, policy: Policy | None = None) -> Wanted:
+        """Which rules are to be active, and which on trial."""
+        active = trial = None
+        entries = self.entries()
+        refused = []
+        for entry in entries:
+            objection = policy and _objection(entry, policy)
+            if objection:
+                refused.append((entry, objection))
+            elif entry.action == "trial start":
+                trial = entry.rules.id
+            elif entry.action == "trial stop":
+                trial = None
+            else:
+                active = entry.rules.id
+        last = entries[-1].id if entries else 0
+        return Wanted(active, None if trial == active else trial, last, tuple(refused))
+
+    def entries(self) -> list[Entry]:
+        """All entries, in order."""
+        rows = self._db.execute(
+            """
+            select a.id, a.action, s.id, s.name, s.version, s.sha256, a.replaces_id, a.by,
+                   a.author, a.reason, a.at, a.override_reason
+              from rule_activations a join rule_sets s on s.id = a.rule_set_id order by a.id
+            """
+        )
+        return [Entry(row[0], row[1], KeptRules(*row[2:6]), *row[6:]) for row in rows]
+
+    def releases(self) -> list[Release]:
+        """All that were released into this store, in order."""
+        rows = self._db.execute(
+            """
+            select s.id, s.name, s.version, s.sha256, r.released_at, r.by, r.notes, r.backport
+              from rule_releases r join rule_sets s on s.id = r.rule_set_id order by r.id
+            """
+        )
+        return [
+            Release(KeptRules(*kept), at, by, notes, bool(backport))
+            for *kept, at, by, notes, backport in rows
+        ]
+
+    def rules(self, rule_set_id: int) -> KeptRules:
+        """A rule set by its number in the store."""
+        query = "select id, name, version, sha256 from rule_sets where id = ?"
+        return KeptRules(*self._db.execute(query, [rule_set_id]).fetchone())
+
+    def files(self, rule_set_id: int) -> dict[str, str]:
+        """The text of a rule set, by name of file."""
+        query = "select files from rule_sets where id = ?"
+        files: dict[str, str] = json.loads(self._db.execute(query, [rule_set_id]).fetchone()[0])
+        return files
+
+    def in_use(self) -> int | None:
+        """The rule set that the last start or switch of a service went by."""
+        row = self._db.execute("select rule_set_id from runs order by id desc limit 1").fetchone()
+        return None if row is None else int(row[0])
+
+    def before(self) -> int | None:
+        """What was active before the present activation; None when there was nothing."""
+        stack: list[int | None] = []
+        for entry in self.entries():
+            if entry.action == "activate":
+                stack.append(entry.replaces_id)
+            elif entry.action == "rollback" and stack:
+                stack.pop()
+        return stack[-1] if stack else None
+
+    # -- writing --------------------------------------------------------------------------
+
+    def release(
+        self, rule_set: RuleSet, files: Mapping[str, str], *, at: str, by: str, notes: str,
+        backport: bool,
+    ) -> int:  # fmt: skip
+        """Keep the text and the release of a rule set; returns its number."""
+        with writing(self._db):
+            rule_set_id = keep_rule_set(self._db, rule_set, files)
+            self._db.execute(
+                "insert into rule_releases (rule_set_id, released_at, by, notes, backport) "
+                "values (?, ?, ?, ?, ?)",
+                [rule_set_id, at, by, notes, int(backport)],
+            )
+        return rule_set_id
+
+    def keep(self, rule_set: RuleSet, files: Mapping[str, str]) -> int:
+        """Keep the text of a rule set; returns its number."""
+        with writing(self._db):
+            return keep_rule_set(self._db, rule_set, files)
+
+    def enter(
+        self, action: Action, rule_set_id: int, *, at: str, by: str, reason: str,
+        author: str | None = None, override_reason: str | None = None,
+    ) -> None:  # fmt: skip
+        """Add an entry."""
+        with writing(self._db):
+            replaces = self.wanted().active or self.in_use()
+            self._db.execute(
+                "insert into rule_activations "
+                "(action, rule_set_id, replaces_id, by, author, reason, at, override_reason) "
+                "values (?, ?, ?, ?, ?, ?, ?, ?)",
+                [action, rule_set_id, replaces, by, author, reason, at, override_reason],
+            )
+
+
+def keep_rule_set(
+    connection: sqlite3.Connection, rule_set: RuleSet, files: Mapping[str, str]
+) -> int:
+    """The number of the rule set in the store; its text is kept once for the same content."""
+    query = "select id from rule_sets where sha256 = ?"
+    known = connection.execute(query, [rule_set.sha256]).fetchone()
+    if known is not None:
+        return int(known[0])
+    text = json.dumps(files, ensure_ascii=False, sort_keys=True)
+    connection.execute(
+        "insert into rule_sets (name, version, sha256, files) values (?, ?, ?, ?)",
+        [rule_set.name, rule_set.version, rule_set.sha256, text],
+    )
+    return int(connection.execute(query, [rule_set.sha256]).fetchone()[0])
+
+
+@contextmanager
+def writing(connection: sqlite3.Connection) -> Iterator[None]:
+    """One transaction that may write from its beginning; everything in it, or nothing."""
+    connection.execute("begin immediate")
+    try:
+        yield
+    except BaseException:
+        connection.rollback()
+        raise
+    connection.commit()
+
+
+def _objection(entry: Entry, policy: Policy) -> str | None:
+    if entry.action != "activate":
+        return None
+    return policy.objection(entry.by, entry.author or "", entry.override_reason)

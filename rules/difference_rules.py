@@ -1,0 +1,214 @@
+"""What differs between two rules of the same id."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from functools import partial
+from typing import Final
+
+from rules.changes import Change, Step, pairs, quoted, source_words
+from rules.condition_words import condition_lines, condition_words, number_words
+from rules.model import Condition, Escalation, Remind, Rule
+from rules.priority import Harm, Onset, Priority, priority_of
+
+_Differ = Callable[[Rule, Rule], list[Change]]
+
+
+def rule_changes(before: Rule, after: Rule) -> list[Change]:
+    """All changes between two rules, field by field; their ids are not compared."""
+    found: list[Change] = []
+    for differ in dict.fromkeys(_FIELDS.get(item.name, _plain(item.name)) for item in fields(Rule)):
+        found.extend(differ(before, after))
+    return found
+
+
+def whole_rule(rule: Rule) -> str:
+    """A rule in a line: title, priority, when."""
+    held = f", for {_seconds(rule.for_s)}" if rule.for_s else ""
+    return f"{rule.title} ({rule.priority.value}); when {condition_words(rule.when)}{held}"
+
+
+def _change(rule: Rule, name: str, before: str | None, after: str | None, step: Step) -> Change:
+    return Change("rule", rule.id, name, before, after, step)
+
+
+def _plain(name: str) -> _Differ:
+    """Any field without words of its own."""
+
+    def differ(before: Rule, after: Rule) -> list[Change]:
+        old, new = getattr(before, name), getattr(after, name)
+        return [] if old == new else [_change(before, name, str(old), str(new), Step.MINOR)]
+
+    return differ
+
+
+def _text(name: str, step: Step, before: Rule, after: Rule) -> list[Change]:
+    old, new = getattr(before, name), getattr(after, name)
+    return [] if old == new else [_change(before, name, quoted(old), quoted(new), step)]
+
+
+def _list(name: str, step: Step, before: Rule, after: Rule) -> list[Change]:
+    old, new = getattr(before, name), getattr(after, name)
+    return [
+        _change(before, name, None if one is None else quoted(one),
+                None if other is None else quoted(other), step)
+        for one, other in pairs(old, new)
+    ]  # fmt: skip
+
+
+def _time(field: str, name: str, before: Rule, after: Rule) -> list[Change]:
+    old, new = getattr(before, field), getattr(after, field)
+    if old == new:
+        return []
+    return [_change(before, name, _seconds(old), _seconds(new), Step.MINOR)]
+
+
+def _source(before: Rule, after: Rule) -> list[Change]:
+    old, new = source_words(before.source), source_words(after.source)
+    return [] if old == new else [_change(before, "source", old, new, Step.PATCH)]
+
+
+def _priority(before: Rule, after: Rule) -> list[Change]:
+    if (before.harm, before.onset) == (after.harm, after.onset):
+        return []
+    step = Step.MAJOR if after.priority.rank < before.priority.rank else Step.MINOR
+    old, new = _urgency(before.harm, before.onset), _urgency(after.harm, after.onset)
+    return [_change(before, "priority", old, new, step)]
+
+
+def _urgency(harm: Harm, onset: Onset) -> str:
+    priority: Priority = priority_of(harm, onset)
+    return f"{priority.value} (harm: {harm.value}; onset: {onset.value})"
+
+
+def _condition(name: str, otherwise: str, before: Rule, after: Rule) -> list[Change]:
+    old, new = getattr(before, name), getattr(after, name)
+    return _clauses(before, name, old, new, otherwise)
+
+
+def _clauses(
+    rule: Rule, name: str, old: Condition | None, new: Condition | None, otherwise: str
+) -> list[Change]:
+    """Clause by clause; `otherwise` says what a condition that is left out means."""
+    if old == new:
+        return []
+    if old is None or new is None:
+        before = otherwise if old is None else condition_words(old)
+        after = otherwise if new is None else condition_words(new)
+        return [_change(rule, name, before, after, Step.MINOR)]
+    differing = pairs(condition_lines(old), condition_lines(new))
+    return [
+        _change(rule, name, None if one is None else one.words,
+                None if other is None else other.words, Step.MINOR)
+        for one, other in differing
+    ]  # fmt: skip
+
+
+def _only_in(before: Rule, after: Rule) -> list[Change]:
+    old, new = _scope(before), _scope(after)
+    if old == new:
+        return []
+    narrower = any(key not in old or not old[key] <= labels for key, labels in new.items())
+    step = Step.MAJOR if narrower else Step.MINOR
+    return [_change(before, "only_in", _scope_words(old), _scope_words(new), step)]
+
+
+def _scope(rule: Rule) -> dict[str, frozenset[str]]:
+    return {key: frozenset(labels) for key, labels in sorted(rule.only_in.items())}
+
+
+def _scope_words(scope: Mapping[str, frozenset[str]]) -> str:
+    parts = (f"{key} {' or '.join(sorted(labels))}" for key, labels in scope.items())
+    return "; ".join(parts) or "always"
+
+
+def _outranks(before: Rule, after: Rule) -> list[Change]:
+    old, new = set(before.outranks), set(after.outranks)
+    gone = [_change(before, "outranks", name, None, Step.MINOR) for name in sorted(old - new)]
+    return gone + [
+        _change(before, "outranks", None, name, Step.MINOR) for name in sorted(new - old)
+    ]
+
+
+def _latch(before: Rule, after: Rule) -> list[Change]:
+    if before.latch == after.latch:
+        return []
+    words = {True: "stays until it is acknowledged", False: "goes when it is over"}
+    return [_change(before, "latch", words[before.latch], words[after.latch], Step.MINOR)]
+
+
+def _remind(before: Rule, after: Rule) -> list[Change]:
+    if before.remind == after.remind:
+        return []
+    old, new = _remind_words(before.remind), _remind_words(after.remind)
+    return [_change(before, "remind", old, new, Step.MINOR)]
+
+
+def _remind_words(remind: Remind) -> str:
+    parts = []
+    if remind.raised_s is not None:
+        parts.append(f"every {_seconds(remind.raised_s)}")
+    if remind.acknowledged_s is not None:
+        parts.append(f"every {_seconds(remind.acknowledged_s)} once acknowledged")
+    return ", ".join(parts) or "never"
+
+
+def _escalate(before: Rule, after: Rule) -> list[Change]:
+    old, new = before.escalate, after.escalate
+    if old == new:
+        return []
+    if old is None or new is None:
+        step = Step.MAJOR if new is None else Step.MINOR
+        return [_change(before, "escalate", _escalation(old), _escalation(new), step)]
+    found = []
+    if (old.harm, old.onset) != (new.harm, new.onset):
+        step = Step.MAJOR if new.priority.rank < old.priority.rank else Step.MINOR
+        words = _urgency(old.harm, old.onset), _urgency(new.harm, new.onset)
+        found.append(_change(before, "escalate to", *words, step))
+    if old.for_s != new.for_s:
+        times = _seconds(old.for_s), _seconds(new.for_s)
+        found.append(_change(before, "escalate for", *times, Step.MINOR))
+    return found + _clauses(before, "escalate when", old.when, new.when, "while it stands")
+
+
+def _escalation(escalation: Escalation | None) -> str:
+    if escalation is None:
+        return "never"
+    words = f"to {escalation.priority.value} after {_seconds(escalation.for_s)}"
+    return words if escalation.when is None else f"{words} of {condition_words(escalation.when)}"
+
+
+def _seconds(seconds: float) -> str:
+    return number_words(seconds, "s")
+
+
+def _none(_before: Rule, _after: Rule) -> list[Change]:
+    return []
+
+
+_FIELDS: Final[Mapping[str, _Differ]] = {
+    "id": _none,
+    "title": partial(_text, "title", Step.PATCH),
+    "when": partial(_condition, "when", "never"),
+    "harm": _priority,
+    "onset": _priority,
+    "cause": partial(_text, "cause", Step.MINOR),
+    "says": partial(_text, "says", Step.PATCH),
+    "because": partial(_text, "because", Step.PATCH),
+    "source": _source,
+    "only_in": _only_in,
+    "for_s": partial(_time, "for_s", "for"),
+    "clears": partial(_condition, "clears", "when the condition is known not to hold"),
+    "clears_for_s": partial(_time, "clears_for_s", "clears_for"),
+    "needs": partial(_condition, "needs", "nothing"),
+    "latch": _latch,
+    "remind": _remind,
+    "escalate": _escalate,
+    "again_s": partial(_time, "again_s", "again"),
+    "may_be": partial(_list, "may_be", Step.MINOR),
+    "outranks": _outranks,
+    "look_at": partial(_list, "look_at", Step.PATCH),
+    "caution": partial(_text, "caution", Step.PATCH),
+}
+"""Words for each field; one that is not here is told as it is."""

@@ -1,0 +1,52 @@
+"""A rule set on trial: judged in silence beside the active one, with books of its own.
+
+It sees what the active one sees, at the same moments, and nothing of what it decides is published.
+It never asks for a look of its own, which would change when the active one decides; so it may
+speak up to a second later than it would by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from rules.model import Rule
+from service.advisories import Advisory, AdvisoryEvent, Book, Changes, Moment
+from service.bedside import Bedside
+from service.facts import FactSet
+from service.judge import Judge
+from service.wording import write_advisory
+
+
+@dataclass(slots=True)
+class TrialState:
+    """All state of a trial: which rules, since when, and the book of each place."""
+
+    rules_sha256: str
+    since_ms: int
+    books: dict[str, Book] = field(default_factory=dict)
+
+
+class Trial:
+    """A candidate's judge, with the books that it keeps."""
+
+    def __init__(self, judge: Judge, state: TrialState) -> None:
+        self.judge = judge
+        self.state = state
+
+    def look(self, bedside: Bedside, facts: FactSet, now_ms: int) -> list[AdvisoryEvent]:
+        """What the candidate would have said of this place now."""
+        moment = self.judge.moment(bedside.patient, facts, now_ms)
+
+        def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
+            return write_advisory(bedside, rule, at, onset_ms, identity)
+
+        book = self.state.books.setdefault(bedside.name, Book())
+        return book.move(bedside.name, self.judge.rule_set, moment, write).events
+
+    def acknowledge(
+        self, place: str, target: str | None, by: str, now_ms: int
+    ) -> list[AdvisoryEvent]:
+        """What was acknowledged at the bedside counts for the same advisory of the candidate."""
+        book = self.state.books.get(place)
+        result = None if book is None else book.acknowledge(target, by, now_ms)
+        return result.events if isinstance(result, Changes) else []
