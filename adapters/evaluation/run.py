@@ -6,7 +6,7 @@ import json
 import multiprocessing
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import Final
@@ -23,6 +23,8 @@ from adapters.evaluation.watching import Bench, Contender, contender
 from adapters.recordings import Line, write_recording
 from adapters.rule_files import load_rules
 from adapters.simulator.device import Sent
+from rules.limits import LimitTable
+from rules.model import RuleSet
 from service.intake import Arrival
 
 #: The names of the sides: the rule set under evaluation first.
@@ -74,7 +76,10 @@ def load_sides(asked: Asked) -> Sides:
     own = read_kinds()
     home = resources.files("adapters.evaluation") / "comparators"
     sets = {UNDER_EVALUATION: load_rules(asked.rules).rule_set}
-    sets |= {name: load_rules(str(home / name)).rule_set for name in COMPARATORS}
+    limits = sets[UNDER_EVALUATION].limits
+    sets |= {
+        name: _with_limits(load_rules(str(home / name)).rule_set, limits) for name in COMPARATORS
+    }
     return Sides(
         tuple(contender(name, rule_set) for name, rule_set in sets.items()),
         {
@@ -82,6 +87,13 @@ def load_sides(asked: Asked) -> Sides:
             for name, rule_set in sets.items()
         },
     )
+
+
+def _with_limits(rule_set: RuleSet, limits: LimitTable) -> RuleSet:
+    """A comparator goes by the same limits, where the rule set under evaluation has them."""
+    own = rule_set.limits.limits
+    same = {name: limits.limits.get(name, limit) for name, limit in own.items()}
+    return replace(rule_set, limits=LimitTable(same))
 
 
 def evaluate_case(case: Case, sides: Sides) -> CaseResult:

@@ -113,7 +113,7 @@ def test_every_rule_of_library_and_comparators_is_mapped() -> None:
 
 def test_a_rule_without_kinds_is_named(tmp_path: Path) -> None:
     path = tmp_path / "kinds.yaml"
-    path.write_text("rules: {spo2-low: [desaturation]}\ncauses: {leak: [leak]}\n")
+    path.write_text("rules: {spo2-low: [desaturation]}\ncauses: {leak-at-tube: [leak]}\n")
     with pytest.raises(EvaluationError, match=r"circulation-failing.*cause: circulation") as error:
         kinds_of(load_rules(DEFAULT_RULES).rule_set, read_kinds(path))
     assert "spo2-low" not in str(error.value)
