@@ -304,7 +304,11 @@ def _shown(value: float | str | None) -> str:
 
 def _summary(result: Replayed) -> dict[str, Any]:
     raised = [body for body in result.events if body["event"] == "raised"]
+    returned: dict[str, list[float | None]] = {}
     begins_ms = result.begins_ms
+    for body in result.events:
+        if body["event"] == "returned":
+            returned.setdefault(body["id"], []).append(_since(body["at"], begins_ms))
     return {
         "notice": NOTICE,
         "rule_set": rule_set_words(result.rules.rule_set),
@@ -327,6 +331,7 @@ def _summary(result: Replayed) -> dict[str, Any]:
                 "rule": body["rule"],
                 "priority": body["priority"],
                 "raised_s": _since(body["raised_at"], begins_ms),
+                "returned_s": returned.get(body["id"], []),
                 "says": body["says"],
             }
             for body in raised

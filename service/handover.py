@@ -18,6 +18,7 @@ from service.outbound import NOTICE
 Body = Mapping[str, Any]
 
 _SPOKE_MOST: Final = 3
+_MOST_LOOKS: Final = 3
 _MARKS: Final = {"high": "!!!", "medium": "!! ", "low": "!  "}
 _RANKS: Final = {"high": 3, "medium": 2, "low": 1}
 _INDENT: Final = " " * 12
@@ -98,10 +99,15 @@ def _in_order(latest: Iterable[Body]) -> list[Body]:
 
 def _standing(body: Body, to_ms: int) -> dict[str, Any]:
     kept = ("id", "rule", "priority", "state", "says", "look_at", "raised_at", "returned_at",
-            "ended_at", "escalated_at", "acknowledged_at", "acknowledged_by", "outranked_by",
-            "times")  # fmt: skip
+            "ended_at", "escalated_at", "acknowledged_at", "acknowledged_by",
+            "outranked_by")  # fmt: skip
     since = body.get("returned_at") or body["raised_at"]
-    return {**{key: body.get(key) for key in kept}, "for_s": (to_ms - from_text(since)) / 1000.0}
+    return {
+        **{key: body.get(key) for key in kept},
+        # Bodies of an older store do not say how often: once.
+        "times": body.get("times", 1),
+        "for_s": (to_ms - from_text(since)) / 1000.0,
+    }
 
 
 def _came_and_went(past: Past) -> list[dict[str, Any]]:
@@ -179,22 +185,34 @@ def _lost(lost: Lost) -> dict[str, Any]:
 
 def handover_lines(body: Body) -> list[str]:
     """The hand-over as lines of text, without the notice."""
-    span_s = (from_text(body["to"]) - from_text(body["from"])) / 1000.0
-    span = f"{_day_and_time(body['from'])} to {_day_and_time(body['to'])} UTC"
+    most = [f"{times_words(row['times'])}: {row['title']}" for row in body["spoke_most"]]
     return [
-        f"Hand-over of {body['ward']}/{body['place']}: {span} ({duration(span_s)})",
+        f"Hand-over of {body['ward']}/{body['place']}, {span_words(body['from'], body['to'])}",
         _patient_line(body["patient"]),
-        *_section(f"Stands now: {len(body['standing']) or 'nothing'}", _standing_lines(body)),
+        *_section("Stands now", _standing_lines(body)),
         *_section("Came and went", [_gone_line(row) for row in body["came_and_went"]]),
         *_section("Paused", [_pause_line(row) for row in body["pauses"]]),
-        *_section("Spoke most", [f"{r['times']} times  {r['title']}" for r in body["spoke_most"]]),
+        *_section("Spoke most", most),
         *_section("Readings lost", _lost_lines(body["lost"])),
     ]
 
 
+def span_words(begins: str, ends: str) -> str:
+    """`2026-11-25 13:00 to 21:00 UTC (8 h)`."""
+    until = ends[11:16] if ends[:10] == begins[:10] else f"{ends[:10]} {ends[11:16]}"
+    lasted = duration((from_text(ends) - from_text(begins)) / 1000.0)
+    return f"{begins[:10]} {begins[11:16]} to {until} UTC ({lasted})"
+
+
+def times_words(times: int) -> str:
+    """`once`, `twice`, `3 times`."""
+    return {1: "once", 2: "twice"}.get(times, f"{times} times")
+
+
 def _section(heading: str, lines: Sequence[str]) -> list[str]:
-    told = lines or ([] if heading.startswith("Stands") else ["nothing"])
-    return ["", heading, *(f"  {line}" for line in told)]
+    if not lines:
+        return ["", f"{heading}: nothing"]
+    return ["", heading, *(f"  {line}" for line in lines)]
 
 
 def _patient_line(patient: Body | None) -> str:
@@ -206,22 +224,23 @@ def _patient_line(patient: Body | None) -> str:
 
 
 def _standing_lines(body: Body) -> list[str]:
-    titles = {item["id"]: item["says"] for item in body["standing"]}
+    told = {item["id"]: item["says"] for item in body["standing"]}
     lines = []
     for item in body["standing"]:
         lines.append(f"{_MARKS[item['priority']]} {item['priority']:<6}  {item['says']}")
         lines.append(_INDENT + _how_it_stands(item))
-        if item["outranked_by"] in titles:
-            lines.append(f"{_INDENT}explained by: {titles[item['outranked_by']]}")
-        elif item["look_at"]:
-            lines.append(f"{_INDENT}look: {'  /  '.join(item['look_at'])}")
+        if item["outranked_by"] in told:
+            lines.append(f"{_INDENT}explained by: {told[item['outranked_by']]}")
+        else:
+            lines += [f"{_INDENT}look: {look}" for look in item["look_at"][:_MOST_LOOKS]]
     return lines
 
 
 def _how_it_stands(item: Body) -> str:
     parts = [f"for {duration(item['for_s'])}"]
-    if (item["times"] or 1) > 1:
-        parts.append(f"intermittent: {item['times']} times since {_time(item['raised_at'])}")
+    if item["times"] > 1:
+        again = times_words(item["times"])
+        parts.append(f"comes and goes: {again} since {_time(item['raised_at'])}")
     if item["escalated_at"]:
         parts.append(f"more urgent since {_time(item['escalated_at'])}")
     if item["ended_at"]:
@@ -234,14 +253,16 @@ def _how_it_stands(item: Body) -> str:
 
 
 def _gone_line(row: Body) -> str:
-    times = "once" if row["times"] == 1 else f"{row['times']} times"
-    longest = "for" if row["times"] == 1 else "longest"
-    seen = f", acknowledged {row['acknowledged_times']} of {row['times']}"
+    times, handled = row["times"], row["acknowledged_times"]
+    if times == 1:
+        seen = "acknowledged" if handled else "never acknowledged"
+        lasted = f"once, for {duration(row['longest_s'])}"
+    else:
+        seen = f"acknowledged {handled} of {times} times" if handled else "never acknowledged"
+        lasted = f"{times_words(times)}, longest {duration(row['longest_s'])}"
     mark = f"{_MARKS[row['priority']]} {row['priority']:<6}"
-    return (
-        f"{mark}  {row['title']}: {times}, {longest} {duration(row['longest_s'])}, "
-        f"over since {_time(row['last_cleared_at'])}{seen}"
-    )
+    over = _time(row["last_cleared_at"])
+    return f"{mark}  {row['title']}: {lasted}; over since {over}; {seen}"
 
 
 def _pause_line(row: Body) -> str:
@@ -269,7 +290,3 @@ def _lost_lines(lost: Body) -> list[str]:
 
 def _time(instant: str) -> str:
     return instant[11:16]
-
-
-def _day_and_time(instant: str) -> str:
-    return f"{instant[:10]} {instant[11:16]}"

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from rules.wording import duration
+from service.handover import span_words, times_words
 from service.instants import to_text
 from service.outbound import NOTICE
 from service.rates import FIGURES, Flood, Rates, Stood, Told, rates, rates_by
@@ -81,7 +82,7 @@ def _stood(stood: Stood) -> dict[str, Any]:
 
 def shift_lines(body: dict[str, Any]) -> list[str]:
     """The statistics as lines of text, without the notice."""
-    lines = [f"Shift from {_when(body['from'])} to {_when(body['to'])} UTC"]
+    lines = [f"Shift, {span_words(body['from'], body['to'])}"]
     for ward, figures in body["wards"].items():
         lines += ["", f"Ward {ward}: {len(figures['places'])} places", *_ward_lines(figures, body)]
     return lines
@@ -91,7 +92,7 @@ def _ward_lines(figures: dict[str, Any], body: dict[str, Any]) -> list[str]:
     published = body["published"]
     shares = ", ".join(f"{k} {v:g} %" for k, v in figures["share_by_priority"].items())
     rows = [
-        ("advisories spoke", f"{figures['spoke']} times", ""),
+        ("advisories spoke", times_words(figures["spoke"]), ""),
         ("in 10 min, mean", f"{figures['spoke_per_10_min']:g}", published["spoke_per_10_min"]),
         ("busiest 10 min", _busiest(figures), ""),
         ("time in flood", f"{figures['flood_percent']:g} %", published["flood_percent"]),
@@ -105,17 +106,22 @@ def _ward_lines(figures: dict[str, Any], body: dict[str, Any]) -> list[str]:
         if figure:
             lines.append(f"  {'':<17} published: {figure}")
     lines += ["", "  Spoke most"]
-    lines += [f"    {r['times']:>3} times  {r['rule']}" for r in figures["spoke_most"]] or [
+    lines += [f"    {times_words(r['times']):>9}  {r['rule']}" for r in figures["spoke_most"]] or [
         "    nothing"
     ]
     lines += ["", "  Stood longest"]
     lines += [f"    {_stood_words(row)}" for row in figures["longest"]] or ["    nothing"]
-    lines += ["", "  By place: raised, spoke, most in 10 min, time in flood"]
-    lines += [
-        f"    {name:<12} {of['raised']:>4} {of['spoke']:>4} {of['most_in_10_min']:>4} "
-        f"{of['flood_percent']:>5g} %"
-        for name, of in figures["places"].items()
-    ]
+    return [*lines, "", *_place_lines(figures["places"])]
+
+
+def _place_lines(places: dict[str, Any]) -> list[str]:
+    heads = ("raised", "spoke", "most in 10 min", "in flood")
+    width = max(len("By place"), *(len(name) for name in places))
+    lines = [f"  {'By place':<{width}}  {'  '.join(heads)}"]
+    for name, of in places.items():
+        values = (of["raised"], of["spoke"], of["most_in_10_min"], f"{of['flood_percent']:g} %")
+        cells = (f"{value:>{len(head)}}" for value, head in zip(values, heads, strict=True))
+        lines.append(f"  {name:<{width}}  {'  '.join(cells)}")
     return lines
 
 
@@ -140,7 +146,3 @@ def _acknowledged(figures: dict[str, Any]) -> str:
 def _stood_words(row: dict[str, Any]) -> str:
     still = "" if row["ends"] else ", still stands"
     return f"{duration(row['lasted_s']):>6}  {row['place']}  {row['rule']}{still}"
-
-
-def _when(instant: str) -> str:
-    return f"{instant[:10]} {instant[11:16]}"

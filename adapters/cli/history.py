@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import textwrap
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +22,7 @@ from service.outbound import NOTICE
 from service.shift import shift as shift_of
 from service.shift import shift_lines
 
+_WIDEST: Final = 100
 _MS_PER_H: Final = 3_600_000
 _STORE = click.argument("store", type=click.Path(path_type=Path))
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -87,4 +90,12 @@ def _print(body: dict[str, Any], lines: list[str], *, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(body, ensure_ascii=False, indent=2))
         return
-    click.echo("\n".join([*lines, "", NOTICE]))
+    width = min(_WIDEST, shutil.get_terminal_size().columns)
+    for line in [*lines, "", NOTICE]:
+        click.echo(_wrapped(line, width))
+
+
+def _wrapped(line: str, width: int) -> str:
+    """The line, broken so that what follows stands a little further in than its beginning."""
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(line, width, subsequent_indent=indent, replace_whitespace=False)

@@ -101,7 +101,7 @@ def _print(summary: dict[str, Any], out: Path) -> None:
                 f"{item['raised_s']:.1f} s",
                 Text(f"{MARKS[word]} {word}", style=STYLES[word]),
                 item["place"],
-                f"{item['says']}  [{item['rule']}]".replace("[", r"\["),
+                f"{item['says']}{_again(item)}  [{item['rule']}]".replace("[", r"\["),
             )
         console.print(table)
     else:
@@ -113,3 +113,8 @@ def _print(summary: dict[str, Any], out: Path) -> None:
         highlight=False,
     )
     console.print(summary["notice"], style="dim")
+
+
+def _again(item: dict[str, Any]) -> str:
+    back = ", ".join(f"{after_s:.1f} s" for after_s in item["returned_s"])
+    return f"  (back after {back})" if back else ""

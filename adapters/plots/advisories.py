@@ -27,20 +27,27 @@ class Stretch:
 
 
 def stretches(events: Iterable[dict[str, Any]], place: str) -> list[Stretch]:
-    """All advisories of a place (`ward/place`), in order of their raising."""
-    found: dict[str, Stretch] = {}
-    outranked: dict[str, str] = {}
+    """All advisories of a place (`ward/place`), in order of their raising.
+
+    One that was cleared and came back is a stretch for each time.
+    """
+    latest: dict[str, Stretch] = {}
+    found: list[Stretch] = []
+    outranked: list[tuple[Stretch, str]] = []
     for body in events:
         if f"{body['ward']}/{body['place']}" != place:
             continue
-        stretch = found.setdefault(body["id"], _raised(body))
+        stretch = latest.get(body["id"])
+        if stretch is None or stretch.cleared_s is not None:
+            stretch = latest[body["id"]] = _raised(body)
+            found.append(stretch)
         if body["outranked_by"]:
-            outranked.setdefault(body["id"], body["outranked_by"])
+            outranked.append((stretch, body["outranked_by"]))
         if body["event"] == "cleared":
             stretch.cleared_s = from_text(body["at"]) / 1000.0
-    for identity, by in outranked.items():
-        found[identity].explained_by = found[by].rule if by in found else None
-    return sorted(found.values(), key=lambda stretch: stretch.raised_s)
+    for stretch, by in reversed(outranked):
+        stretch.explained_by = latest[by].rule if by in latest else None
+    return sorted(found, key=lambda stretch: stretch.raised_s)
 
 
 def _raised(body: dict[str, Any]) -> Stretch:
@@ -50,5 +57,5 @@ def _raised(body: dict[str, Any]) -> Stretch:
         priority=body["priority"],
         says=body["says"],
         because=body["because"],
-        raised_s=from_text(body["raised_at"]) / 1000.0,
+        raised_s=from_text(body["returned_at"] or body["raised_at"]) / 1000.0,
     )

@@ -42,8 +42,9 @@ class Result:
         return [b for b in self.breaths if 206.5 <= b["start_s"] <= 257.0]
 
     def raised_s(self, rule: str) -> list[float]:
-        """When advisories of a rule were raised, in s from the first pressure sample."""
-        return [a["raised_s"] for a in self.summary["advisories"] if a["rule"] == rule]
+        """When advisories of a rule were raised or came back, in s from the first pressure."""
+        found = [a for a in self.summary["advisories"] if a["rule"] == rule]
+        return [at for a in found for at in (a["raised_s"], *a["returned_s"])]
 
 
 @pytest.fixture(scope="module")

@@ -70,6 +70,19 @@ def test_what_is_explained_is_not_reminded_of() -> None:
     assert ward.book.next_due_ms(ward.rules) == START_MS + 230_000
 
 
+def test_acknowledged_and_uncovered_its_time_counts_from_there() -> None:
+    cause = rule("cause", above("etco2", 55.0), outranks=("spo2-low",))
+    ward = Ward(REMINDING, cause)
+    both, alone = {"spo2": 80.0, "etco2": 60.0}, {"spo2": 80.0, "etco2": 40.0}
+    ward.at(0.0, both)
+    explained = ward.book.standing()[-1]
+    assert explained.rule == "spo2-low"
+    ward.book.acknowledge(explained.id, "nurse", START_MS + 1000)
+    assert kinds(ward.at(300.0, alone)) == ["cleared", "uncovered"]
+    assert ward.at(399.0, alone) == []
+    assert kinds(ward.at(400.0, alone)) == ["reminded"]
+
+
 def test_unknown_facts_do_not_stop_the_reminders() -> None:
     ward = Ward(REMINDING)
     ward.at(0.0, LOW)

@@ -37,12 +37,23 @@ def _stream() -> tuple[Arrival, ...]:
         arrival("numerics", 1, 9.0, values={"spo2": {"value": 1.0, "unit": "s"}}),
         arrival("request", 2, 45.01, place="recovery/bay-4", device="page", target="0" * 16),
         arrival("request", 3, 45.02, place="recovery/bay-4", device="page", action="sing"),
+        *_pauses(),
     ]
     delayed = [
         Arrival(a.received_ms + 700, a.topic, a.payload) if at % 97 == 0 else a
         for at, a in enumerate(simulated)
     ]
     return tuple(sorted([*delayed, *repeated, *odd], key=lambda a: a.received_ms))
+
+
+def _pauses() -> list[Arrival]:
+    """One place is paused until it is over, another is resumed."""
+    pause = {"device": "page", "action": "pause", "minutes": 0.2, "reason": "suction"}
+    return [
+        arrival("request", 4, 39.0, place="recovery/bay-4", **pause),
+        arrival("request", 5, 46.0, place="recovery/bay-2", **pause),
+        arrival("request", 6, 50.0, place="recovery/bay-2", device="page", action="resume"),
+    ]
 
 
 @dataclass(frozen=True)
@@ -55,6 +66,7 @@ class Ran:
     breaths: str
     co2_breaths: str
     findings: str
+    pauses: str
     counts: tuple[int, int, int, int]
     state: bytes
 
@@ -67,6 +79,7 @@ def _ran(outcomes: Sequence[Outcome], watch: Watch) -> Ran:
         breaths=repr([breath for outcome in outcomes for breath in outcome.breaths]),
         co2_breaths=repr([breath for outcome in outcomes for breath in outcome.co2_breaths]),
         findings=repr([finding for outcome in outcomes for finding in outcome.findings]),
+        pauses=repr([pause for outcome in outcomes for pause in outcome.pauses]),
         counts=(
             sum(len(outcome.accepted) for outcome in outcomes),
             sum(len(outcome.refused) for outcome in outcomes),
@@ -103,6 +116,7 @@ def test_the_stream_is_worth_cutting() -> None:
     assert "tidewarden/1/recovery/bay-4/advisory" in rules
     assert "tidewarden/1/recovery/bay-4/reply" in rules
     assert len(whole.derived) > 100
+    assert [whole.pauses.count(f"kind='{kind}'") for kind in ("paused", "resumed")] == [2, 2]
 
 
 @settings(max_examples=12)
