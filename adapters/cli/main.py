@@ -32,3 +32,7 @@ for command in (
     demo, serve, replay, why_command, handover, shift, rules, evaluate, check,
 ):  # fmt: skip
     main.add_command(command)
+
+
+if __name__ == "__main__":
+    main()

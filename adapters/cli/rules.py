@@ -15,6 +15,7 @@ from adapters.cli.limits import limits
 from adapters.cli.words import MARKS, STYLES
 from adapters.rule_files import DEFAULT_RULES, library, load_rules
 from rules.engine import build_engine
+from rules.review import review
 from rules.schema import schemas
 
 
@@ -97,6 +98,20 @@ def check_rules(spec: str, *, as_json: bool) -> None:
         highlight=False,
     )
     console.print(rule_set.caution, style="dim")
+
+
+@rules.command("review")
+@click.argument("spec", default=DEFAULT_RULES)
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="A file (Markdown).")
+def review_rules(spec: str, *, out: Path | None) -> None:
+    """Set every rule, limit, parameter and cause of SPEC against its source, as tables."""
+    with bad_input():
+        text = review(load_rules(spec).rule_set)
+    if out is None:
+        click.echo(text, nl=False)
+    else:
+        out.write_text(text, "utf-8")
+        click.echo(out)
 
 
 @rules.command("schema")

@@ -77,7 +77,6 @@ class Bench:
         self._places: dict[str, _Place] = {}
         self._wanted = frozenset().union(*(one.rule_set.facts() for one in contenders))
         self.spoken: dict[str, list[Spoken]] = {one.name: [] for one in contenders}
-        self._covered: set[tuple[str, str]] = set()
         self._open: dict[tuple[str, str], Spoken] = {}
 
     def run(self, arrivals: Iterable[Arrival], until_ms: int) -> None:
@@ -156,13 +155,14 @@ class Bench:
             self._note(side.contender.name, bedside.name, event)
 
     def _note(self, contender: str, place: str, event: AdvisoryEvent) -> None:
-        """What is outranked when it is raised speaks only when that does not cover it any more."""
+        """Whatever asks for attention is counted, a reminder of what was said before is not.
+
+        One that stood, was covered for a while and is free again says nothing new.
+        """
         advisory = event.advisory
         key = (contender, advisory.id)
-        if event.kind == "raised" and advisory.outranked_by is not None:
-            self._covered.add(key)
-        elif event.kind == "raised" or (event.kind == "uncovered" and key in self._covered):
-            self._covered.discard(key)
+        again = event.kind == "uncovered" and key in self._open
+        if event.speaks and event.kind != "reminded" and not again:
             spoken = Spoken(
                 place=place,
                 rule=advisory.rule,

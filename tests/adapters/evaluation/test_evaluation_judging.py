@@ -131,7 +131,8 @@ def test_a_kind_that_there_is_not_is_named(tmp_path: Path) -> None:
 
 def test_comparators_know_only_what_a_plain_monitor_has() -> None:
     plain = {
-        "etco2", "fico2", "co2.max_10s", "spo2", "temperature", "paw.pip", "paw.max_10s", "paw.coverage_10s",
+        "etco2", "fico2", "co2.max_10s", "spo2", "temperature", "paw.pip", "paw.max_10s",
+        "paw.coverage_10s",
         "breath.since", "breath.rr", "co2.since_breath", "battery.charge", "power.supply",
         "data.paw_age", "data.co2_age", "data.spo2_age", "settings.mode", "patient.class",
     }  # fmt: skip

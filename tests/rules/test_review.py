@@ -1,0 +1,34 @@
+"""The review of the library beside its files is that of the files, and owns up to memory."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from adapters.rule_files import load_rules
+from rules.limits import Confidence
+from rules.review import review
+
+SPEC = "small-animal-ventilation@1.0.0"
+FILE = Path(__file__).parents[2] / "rules/library/small-animal-ventilation/1.0.0/SOURCES.md"
+
+
+def test_the_review_is_up_to_date() -> None:
+    # Write it anew with: tidewarden rules review --out FILE
+    assert FILE.read_text("utf-8") == review(load_rules(SPEC).rule_set)
+
+
+def test_every_rule_limit_parameter_and_cause_is_in_it() -> None:
+    rule_set, text = load_rules(SPEC).rule_set, review(load_rules(SPEC).rule_set)
+    names = [rule.id for rule in rule_set.rules]
+    names += [*rule_set.limits.limits, *rule_set.parameters, *rule_set.causes]
+    assert all(f"| {name} |" in text for name in names)
+
+
+@pytest.mark.parametrize("name", ["spo2-very-low", "volume-falling-silently"])
+def test_what_rests_on_memory_is_marked(name: str) -> None:
+    rule_set = load_rules(SPEC).rule_set
+    line = next(li for li in review(rule_set).splitlines() if li.startswith(f"| {name} |"))
+    from_memory = rule_set.rule(name).source.confidence is Confidence.MEMORY
+    assert ("from memory - approve locally" in line) == from_memory
