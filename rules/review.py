@@ -11,7 +11,7 @@ from typing import Final
 
 from rules.condition_words import condition_words, number_words
 from rules.limits import Confidence, Limit, LimitEntry, Source
-from rules.model import Rule, RuleSet
+from rules.model import Cause, Parameter, Rule, RuleSet
 from rules.wording import duration
 
 _SURE: Final = {
@@ -40,16 +40,20 @@ def _lines(rule_set: RuleSet) -> Iterator[str]:
     head = ("limit", "for", "value", "since", "source", "how sure")
     values = (row for limit in rule_set.limits.limits.values() for row in _limit(limit))
     yield from _table("Limits", head, values)
-    yield from _table("Parameters", ("parameter", "value", "a site may set", "source", "how sure"), (
-        (p.name, number_words(p.value, p.unit),
-         f"{number_words(p.low, p.unit)} to {number_words(p.high, p.unit)}", p.source.ref,
-         _SURE[p.source.confidence])
-        for p in rule_set.parameters.values()
-    ))  # fmt: skip
-    yield from _table("Causes", ("cause", "what it is", "the look that settles it", "source"), (
-        (c.id, c.title, c.look, c.source.ref if c.source else "by its signs")
-        for c in rule_set.causes.values()
-    ))  # fmt: skip
+    head = ("parameter", "value", "a site may set", "source", "how sure")
+    yield from _table("Parameters", head, map(_parameter, rule_set.parameters.values()))
+    head = ("cause", "what it is", "the look that settles it", "source")
+    yield from _table("Causes", head, map(_cause, rule_set.causes.values()))
+
+
+def _parameter(one: Parameter) -> tuple[str, ...]:
+    low, high = number_words(one.low, one.unit), number_words(one.high, one.unit)
+    value = number_words(one.value, one.unit)
+    return one.name, value, f"{low} to {high}", one.source.ref, _SURE[one.source.confidence]
+
+
+def _cause(one: Cause) -> tuple[str, ...]:
+    return one.id, one.title, one.look, one.source.ref if one.source else "by its signs"
 
 
 def _counted(sources: Iterable[Source]) -> str:
