@@ -146,7 +146,9 @@ class Book:
             free = now_by is None and advisory.state == "raised"
             if now_by is None:
                 tracked.counts_from_ms = now_ms
-            self._tell(asks, now_ms, changes, speaks=free and self._is_heard(advisory))
+            # One that is about to be over says nothing, unless it turns out that it is not.
+            lasts = free and tracked.clears_since_ms is None
+            self._tell(asks, now_ms, changes, speaks=lasts and self._is_heard(advisory))
 
     def _is_heard(self, advisory: Advisory) -> bool:
         """Whether it would be heard if it spoke."""
@@ -171,7 +173,8 @@ class Book:
             if advisory.outranked_by is not None:
                 continue
             if tracked.unheard:
-                yield Asks("reminded", tracked, advisory, "it could not speak during the pause")
+                if tracked.clears_since_ms is None:
+                    yield Asks("reminded", tracked, advisory, "it could not speak before")
                 continue
             due_ms = timing.reminder_ms(rule_set.rule(advisory.rule), tracked)
             if due_ms is not None and now_ms >= due_ms:

@@ -226,7 +226,7 @@ def _without_outranks(item: Rule) -> Rule:
 @settings(max_examples=200)
 @given(rules=rules_without_circles(), acts=ACTS)
 def test_what_is_raised_free_and_not_paused_has_spoken(rules: list[Rule], acts: list[Act]) -> None:
-    # Nobody can be left with something to be seen that was never heard.
+    # Nobody can be left with something to be seen that was never heard, unless it is about to end.
     ward = Ward(*rules)
     spoke: set[str] = set()
     for events, standing in _lived(ward, acts):
@@ -238,5 +238,38 @@ def test_what_is_raised_free_and_not_paused_has_spoken(rules: list[Rule], acts: 
                 spoke.add(event.advisory.id)
         for advisory in standing:
             heard = ward.book.pause is None or advisory.priority is Priority.HIGH
-            if advisory.state == "raised" and advisory.outranked_by is None and heard:
+            lasts = ward.book.tracked[advisory.rule].clears_since_ms is None
+            if advisory.state == "raised" and advisory.outranked_by is None and heard and lasts:
                 assert advisory.id in spoke
+
+
+# -- about to be over ---------------------------------------------------------------------------
+
+
+def _explained_with_a_clearing() -> Ward:
+    """`a` explains `c`, whose clearing has to hold for five seconds."""
+    ward = Ward(
+        rule("a", A, outranks=("c",)), rule("c", C, clears=above("spo2", 93.0), clears_for_s=5.0)
+    )
+    ward.at(0.0, ALL)
+    ward.at(1.0, {**ALL, "spo2": 97.0})
+    return ward
+
+
+def test_uncovered_while_it_is_about_to_clear_it_says_nothing() -> None:
+    ward = _explained_with_a_clearing()
+    events = ward.at(2.0, {"etco2": 40.0, "spo2": 97.0})
+    assert [(e.kind, e.advisory.rule, e.speaks) for e in events] == [
+        ("cleared", "a", False),
+        ("uncovered", "c", False),
+    ]
+    events = ward.at(6.0, {"etco2": 40.0, "spo2": 97.0})
+    assert [(e.kind, e.speaks) for e in events] == [("cleared", False)]
+
+
+def test_when_it_does_not_clear_after_all_it_speaks() -> None:
+    ward = _explained_with_a_clearing()
+    ward.at(2.0, {"etco2": 40.0, "spo2": 97.0})
+    events = ward.at(3.0, {"etco2": 40.0, "spo2": 85.0})
+    assert [(e.kind, e.advisory.rule, e.speaks) for e in events] == [("reminded", "c", True)]
+    assert events[0].reason == "it could not speak before"

@@ -50,7 +50,7 @@ def test_when_its_time_is_over_what_could_not_speak_speaks(priority: Priority) -
     assert ward.at(59.95, LOW) == []
     events = ward.at(60.0, LOW)
     told = [(event.kind, event.speaks, event.reason) for event in events]
-    silent = [("reminded", True, "it could not speak during the pause")]
+    silent = [("reminded", True, "it could not speak before")]
     assert told == ([] if priority is Priority.HIGH else silent)
     assert ward.at(61.0, LOW) == []
 
