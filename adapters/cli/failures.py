@@ -9,6 +9,7 @@ from contextlib import contextmanager
 import click
 
 from adapters.config import ConfigError
+from adapters.library_releases import ReleaseError
 from adapters.plots import PlotsUnavailableError
 from adapters.recordings import RecordingError
 from adapters.rule_files import RuleFilesError
@@ -29,6 +30,7 @@ def bad_input() -> Iterator[None]:
         EngineError,
         PlotsUnavailableError,
         RecordingError,
+        ReleaseError,
         RuleFilesError,
         RuleSetError,
         StoreError,

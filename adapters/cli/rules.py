@@ -12,6 +12,8 @@ from rich.text import Text
 
 from adapters.cli.failures import bad_input
 from adapters.cli.limits import limits
+from adapters.cli.rule_activate import activate_command, history_command, rollback_command
+from adapters.cli.rule_release import release_command
 from adapters.cli.words import MARKS, STYLES
 from adapters.rule_files import DEFAULT_RULES, library, load_rules
 from rules.engine import build_engine
@@ -123,3 +125,7 @@ def schema(*, out: Path) -> None:
 
 
 rules.add_command(limits)
+rules.add_command(release_command)
+rules.add_command(activate_command)
+rules.add_command(rollback_command)
+rules.add_command(history_command)
