@@ -12,6 +12,7 @@ from adapters.config import ConfigError
 from adapters.library_releases import ReleaseError
 from adapters.plots import PlotsUnavailableError
 from adapters.recordings import RecordingError
+from adapters.replay import TrialFailedError
 from adapters.rule_files import RuleFilesError
 from adapters.sqlite.reading import StoreError
 from rules.engine import EngineError
@@ -34,6 +35,7 @@ def bad_input() -> Iterator[None]:
         RuleFilesError,
         RuleSetError,
         StoreError,
+        TrialFailedError,
     ) as error:
         click.echo(f"tidewarden: {error}", err=True)
         sys.exit(BAD_INPUT)
