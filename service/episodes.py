@@ -9,14 +9,14 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from statistics import median
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, get_args
 
 from service.instants import from_text
 
 #: A place is looked at at least this often, so a smaller difference in time means nothing (ms).
 SAME_MS: Final = 1000
 
-Verdict = Literal["same", "earlier", "later", "new", "gone"]
+Verdict = Literal["same", "other priority", "earlier", "later", "new", "gone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,8 @@ class Pairing:
         if self.after is None:
             return "gone"
         if abs(self.shift_ms) <= SAME_MS:
-            return "same"
+            alike = self.before.priority == self.after.priority
+            return "same" if alike else "other priority"
         return "later" if self.shift_ms > 0 else "earlier"
 
     @property
@@ -133,7 +134,7 @@ def tallies(pairings: Iterable[Pairing]) -> list[RuleTally]:
 
 
 def _tally(rule: str, of_rule: list[Pairing]) -> RuleTally:
-    counts: dict[Verdict, int] = {"same": 0, "earlier": 0, "later": 0, "new": 0, "gone": 0}
+    counts: dict[Verdict, int] = dict.fromkeys(get_args(Verdict), 0)
     for pairing in of_rule:
         counts[pairing.verdict] += 1
     moved = [p.shift_ms / 1000.0 for p in of_rule if p.verdict in ("earlier", "later")]

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any, Final
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from adapters.rule_behaviour import Behaviour
-from service.episodes import Pairing
+from service.episodes import Pairing, RuleTally
 from service.instants import to_text
 
 _SHOWN: Final = 40
@@ -23,24 +24,32 @@ def print_behaviour(console: Console, found: Behaviour, before: str, after: str)
         console.print("Neither said anything.")
         return
     table = Table(box=None, header_style="dim", padding=(0, 1))
-    for heading in ("rule", "A", "A per h", "B", "B per h", "same", "earlier", "later", "new",
-                    "gone", "moved by"):  # fmt: skip
+    for heading in ("rule", "A", "B", "A/h", "B/h", "new", "gone", "moved", "priority"):
         table.add_column(heading, no_wrap=True, justify="left" if heading == "rule" else "right")
     for tally in found.by_rule:
-        counts = tally.counts
         table.add_row(
-            tally.rule, str(tally.before), _rate(found, tally.before), str(tally.after),
+            tally.rule,
+            str(tally.before),
+            str(tally.after),
+            _rate(found, tally.before),
             _rate(found, tally.after),
-            *(_count(counts[key]) for key in ("same", "earlier", "later", "new", "gone")),
-            "" if tally.shift_s is None else f"{tally.shift_s:+.1f} s",
-        )  # fmt: skip
+            _count(tally.counts["new"]),
+            _count(tally.counts["gone"]),
+            _moved(tally),
+            _count(tally.counts["other priority"]),
+        )
     console.print(table)
+    console.print(
+        "/h: per patient hour; new, gone: only B or only A spoke; moved: by the median of those "
+        "that came earlier (-) or later (+).",
+        style="dim",
+    )
     if not found.different:
         console.print("No advisory differs.")
         return
     console.print("\nWhat differs in B:")
     for pairing in found.different[:_SHOWN]:
-        console.print(Text(f"  {_line(pairing)}"))
+        console.print(Padding(Text(_line(pairing)), (0, 0, 0, 2)))
     if len(found.different) > _SHOWN:
         console.print(f"  and {len(found.different) - _SHOWN} more (all with --json)")
 
@@ -83,11 +92,17 @@ def _line(pairing: Pairing) -> str:
     one = pairing.after or pairing.before
     if one is None:
         return ""
-    moved = f" by {abs(pairing.shift_ms) / 1000.0:.1f} s" if pairing.shift_ms else ""
-    return (
-        f"{to_text(pairing.at_ms)}  {one.place}  {pairing.verdict}{moved}: {one.says} "
-        f"[{one.rule}, {one.priority}]"
-    )
+    verdict: str = pairing.verdict
+    if verdict in ("earlier", "later"):
+        verdict += f" by {abs(pairing.shift_ms) / 1000.0:.1f} s"
+    elif verdict == "other priority" and pairing.before is not None:
+        verdict = f"{pairing.before.priority} -> {one.priority}"
+    return f"{to_text(pairing.at_ms)}  {one.place}  {verdict}: {one.says} [{one.rule}]"
+
+
+def _moved(tally: RuleTally) -> str:
+    count = tally.counts["earlier"] + tally.counts["later"]
+    return f"{count} ({tally.shift_s:+.1f} s)" if count and tally.shift_s is not None else ""
 
 
 def _rate(found: Behaviour, count: int) -> str:

@@ -109,9 +109,10 @@ def _print_change(console: Console, change: Change) -> None:
     elif short:
         lines = [f"{head}{change.before} -> {change.after}"]
     else:
-        lines = [f"{head}was {change.before}", f"{' ' * len(head)}now {change.after}"]
+        lines = [head.strip(), f"  was {change.before}", f"  now {change.after}"]
     for line in lines:
-        console.print(Padding(Text(line), (0, 0, 0, 2)))
+        words = line.lstrip()
+        console.print(Padding(Text(words), (0, 0, 0, 2 + len(line) - len(words))))
 
 
 def _body(
