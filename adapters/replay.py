@@ -38,7 +38,13 @@ log = logging.getLogger("tidewarden")
 #: After the last message of a recording the watch goes on for this long, so that what the silence
 #: means is seen; a recording that was cut is not a device that fell silent, so not for longer.
 RUN_OUT_MS: Final = 1000
+#: A patient counts as watched in each stretch of this length in which something came of it.
+HEARD_MS: Final = 10_000
 _BATCH: Final = 500
+
+
+class TrialFailedError(RuntimeError):
+    """The rules that were to be tried could not be evaluated; the text says where."""
 
 
 @dataclass(slots=True)
@@ -53,6 +59,10 @@ class Replayed:
     capnogram: list[dict[str, Any]] = field(default_factory=list)
     efforts: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    #: What the rules on trial would have said, where some were given.
+    trial_events: list[dict[str, Any]] = field(default_factory=list)
+    #: Where and when something came: place, and number of the 10 s.
+    heard: set[tuple[str, int]] = field(default_factory=set)
     accepted: int = 0
     refused: list[dict[str, str]] = field(default_factory=list)
     repeats: int = 0
@@ -66,10 +76,17 @@ class Replayed:
         self.repeats += outcome.repeats
         self.evaluations += outcome.evaluations
         self.events.extend(body for _, _, body in outcome.events)
+        self.trial_events.extend(body for _, _, body in outcome.trial_events)
+        self.heard.update(
+            (f"{item.ward}/{item.place}", item.arrival.received_ms // HEARD_MS)
+            for item in outcome.accepted
+        )
         self.refused.extend(
             {"topic": item.arrival.topic, "reason": item.reason} for item in outcome.refused
         )
         self._take_breaths(outcome)
+        if outcome.trial_failed is not None:
+            raise TrialFailedError(outcome.trial_failed)
         if self.recorded is not None:
             self.recorded.take(outcome.accepted)
 
@@ -142,20 +159,29 @@ class Replayed:
 
 
 def replay_recordings(
-    paths: Sequence[Path], rules: LoadedRules, recorded: Recorded | None = None
+    paths: Sequence[Path],
+    rules: LoadedRules,
+    recorded: Recorded | None = None,
+    trial: LoadedRules | None = None,
 ) -> Replayed:
-    """Replay recordings, merged by time of receipt; what can be drawn goes into `recorded`."""
+    """Replay recordings, merged by time of receipt; what can be drawn goes into `recorded`.
+
+    `trial` are rules to try beside `rules`, on the very same facts.
+    """
     arrivals = sorted(
         chain.from_iterable(read_recording(path) for path in paths), key=lambda a: a.received_ms
     )
-    watch, result = _begin(rules, recorded)
+    watch, result = _begin(rules, recorded, trial)
     last_ms = _run(watch, arrivals, result)
     result.take(watch.step([], (last_ms + RUN_OUT_MS) // CYCLE_MS * CYCLE_MS))
     return _end(watch, result)
 
 
 def replay_store(
-    path: Path, rules: LoadedRules | None = None, recorded: Recorded | None = None
+    path: Path,
+    rules: LoadedRules | None = None,
+    recorded: Recorded | None = None,
+    trial: LoadedRules | None = None,
 ) -> Replayed:
     """Replay a store: the same arrivals, the same pauses, up to the same cycle.
 
@@ -166,7 +192,7 @@ def replay_store(
         runs, progress = read_runs(database), read_progress(database)
         if not runs:
             raise StoreError(f"{path}: no service has written this store")
-        watch, result = _begin(rules or loaded_again(runs[-1].rule_files), recorded)
+        watch, result = _begin(rules or loaded_again(runs[-1].rule_files), recorded, trial)
         until_ms = progress.reached_ms if progress else 0
         for stretch in stretches(list(read_arrivals(database)), runs, 0, until_ms):
             if stretch.run is not None:
@@ -211,9 +237,14 @@ def _try_as(watch: Watch, run: Run) -> None:
         watch.end_trial()
 
 
-def _begin(rules: LoadedRules, recorded: Recorded | None) -> tuple[Watch, Replayed]:
+def _begin(
+    rules: LoadedRules, recorded: Recorded | None, trial: LoadedRules | None
+) -> tuple[Watch, Replayed]:
     engine = build_engine(rules.rule_set)
-    return Watch(rules.rule_set, engine), Replayed(rules, engine.name, recorded=recorded)
+    watch = Watch(rules.rule_set, engine)
+    if trial is not None:
+        watch.try_out(trial.rule_set, build_engine(trial.rule_set))
+    return watch, Replayed(rules, engine.name, recorded=recorded)
 
 
 def _end(watch: Watch, result: Replayed) -> Replayed:

@@ -11,8 +11,10 @@ import click
 from adapters.config import ConfigError
 from adapters.evaluation.mapping import EvaluationError
 from adapters.evaluation.statistics import EvaluationUnavailableError
+from adapters.library_releases import ReleaseError
 from adapters.plots import PlotsUnavailableError
 from adapters.recordings import RecordingError
+from adapters.replay import TrialFailedError
 from adapters.rule_files import RuleFilesError
 from adapters.sqlite.reading import StoreError
 from rules.engine import EngineError
@@ -33,9 +35,11 @@ def bad_input() -> Iterator[None]:
         EvaluationUnavailableError,
         PlotsUnavailableError,
         RecordingError,
+        ReleaseError,
         RuleFilesError,
         RuleSetError,
         StoreError,
+        TrialFailedError,
     ) as error:
         click.echo(f"tidewarden: {error}", err=True)
         sys.exit(BAD_INPUT)

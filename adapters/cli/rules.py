@@ -12,6 +12,10 @@ from rich.text import Text
 
 from adapters.cli.failures import bad_input
 from adapters.cli.limits import limits
+from adapters.cli.rule_activate import activate_command, history_command, rollback_command
+from adapters.cli.rule_diff import diff_command
+from adapters.cli.rule_release import release_command
+from adapters.cli.rule_trial import trial
 from adapters.cli.words import MARKS, STYLES
 from adapters.rule_files import DEFAULT_RULES, library, load_rules
 from rules.engine import build_engine
@@ -21,7 +25,7 @@ from rules.schema import schemas
 
 @click.group()
 def rules() -> None:
-    """Rule sets: list them, check one, see its limits; schemas for your editor."""
+    """Rule sets: list, check, compare, release, try and activate them; schemas for your editor."""
 
 
 @rules.command("list")
@@ -138,3 +142,9 @@ def schema(*, out: Path) -> None:
 
 
 rules.add_command(limits)
+rules.add_command(release_command)
+rules.add_command(activate_command)
+rules.add_command(rollback_command)
+rules.add_command(history_command)
+rules.add_command(diff_command)
+rules.add_command(trial)

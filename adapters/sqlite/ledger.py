@@ -144,6 +144,17 @@ class RuleLedger:
         row = self._db.execute("select rule_set_id from runs order by id desc limit 1").fetchone()
         return None if row is None else int(row[0])
 
+    def taken(self) -> dict[int, str]:
+        """When a service first went by each entry: the first run that knew of it."""
+        rows = self._db.execute(
+            """
+            select a.id, (select r.started_at from runs r where r.activation_id >= a.id
+                           order by r.id limit 1)
+              from rule_activations a
+            """
+        )
+        return {int(entry): at for entry, at in rows if at is not None}
+
     def before(self) -> int | None:
         """What was active before the present activation; None when there was nothing."""
         stack: list[int | None] = []

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from ruamel.yaml import YAML
 
-from adapters.rule_files import library, load_rules
+from adapters.library_releases import library_releases
+from adapters.rule_files import DEFAULT_RULES, library, load_rules
 from rules.engine import build_engine
 from rules.limits import Confidence, PatientContext
 from rules.model import RuleSet
@@ -18,12 +19,6 @@ from rules.priority import Priority
 CASES: Mapping[str, Any] = YAML(typ="safe").load(
     Path(__file__).with_name("library_cases.yaml").read_text(encoding="utf-8")
 )
-#: Content hashes of released versions; a released version never changes.
-RELEASED: Mapping[str, str] = {
-    "small-animal-ventilation@0.1.0": (
-        "ff2227bb095dbbad53dfa2a150a2ed29fd017754f263adc0cabc41f155e303c0"
-    ),
-}
 
 
 @pytest.fixture(scope="module")
@@ -66,8 +61,16 @@ def test_every_rule_set_of_the_library_is_well_written() -> None:
 
 
 def test_a_released_version_has_not_changed() -> None:
-    for spec, sha256 in RELEASED.items():
-        assert load_rules(spec).rule_set.sha256 == sha256
+    released = library_releases()
+    assert "small-animal-ventilation@0.1.0" in {release.spec for release in released}
+    for release in released:
+        rule_set = load_rules(release.spec).rule_set
+        assert (rule_set.name, rule_set.version) == (release.name, release.version)
+        assert rule_set.sha256 == release.sha256, f"{release.spec} was released: raise its version"
+
+
+def test_what_the_service_uses_by_default_is_released() -> None:
+    assert DEFAULT_RULES in {release.spec for release in library_releases()}
 
 
 def test_no_rule_holds_for_a_healthy_animal(rule_set: RuleSet) -> None:

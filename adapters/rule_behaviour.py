@@ -1,0 +1,148 @@
+"""What two rule sets make of the same readings: over recordings, or over what a trial has kept."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from adapters.replay import HEARD_MS, replay_recordings, replay_store
+from adapters.rule_files import LoadedRules
+from adapters.sqlite.reading import StoreError, open_for_reading
+from service.episodes import Pairing, RuleTally, episodes, paired, tallies, within
+from service.instants import to_text
+
+_PER_HOUR = 3_600_000 / HEARD_MS
+
+
+@dataclass(frozen=True, slots=True)
+class Behaviour:
+    """Episodes side by side, over so many hours of patients."""
+
+    pairings: tuple[Pairing, ...]
+    patient_hours: float
+
+    @property
+    def by_rule(self) -> list[RuleTally]:
+        """Rule by rule."""
+        return tallies(self.pairings)
+
+    @property
+    def different(self) -> list[Pairing]:
+        """What is not the same, in order of time."""
+        return [pairing for pairing in self.pairings if pairing.verdict != "same"]
+
+    def per_hour(self, count: int) -> float | None:
+        """So many per hour of a patient; None without any time."""
+        return count / self.patient_hours if self.patient_hours else None
+
+
+def behaviour(paths: Sequence[Path], before: LoadedRules, after: LoadedRules) -> Behaviour:
+    """Recordings and stores, each by itself, through both rule sets at once."""
+    pairings: list[Pairing] = []
+    heard = 0
+    for path in paths:
+        if path.suffix == ".sqlite":
+            result = replay_store(path, before, trial=after)
+        else:
+            result = replay_recordings([path], before, trial=after)
+        pairings += paired(episodes(result.events), episodes(result.trial_events))
+        heard += len(result.heard)
+    return Behaviour(tuple(pairings), heard / _PER_HOUR)
+
+
+@dataclass(frozen=True, slots=True)
+class TrialReport:
+    """A trial so far: which rules against which, since when, and what came of it."""
+
+    candidate: str
+    active: tuple[str, ...]
+    begins_at: str
+    ends_at: str
+    behaviour: Behaviour
+
+
+def trial_report(store: Path) -> TrialReport:
+    """The present trial of a store, else its last one. StoreError when there was none."""
+    database = open_for_reading(store)
+    try:
+        return _report(database, store)
+    finally:
+        database.close()
+
+
+def _report(database: Database, store: Path) -> TrialReport:
+    span = _last_trial(database) if "trial_events" in database.table_names() else None
+    if span is None:
+        raise StoreError(f"{store}: no service has tried rules on this store yet")
+    begins_ms, ends_ms = span.begins_ms, span.ends_ms
+    kept = "select body from trial_events where rule_set_id = ? and at >= ? order by id"
+    tried = episodes(_bodies(database, kept, span.candidate, to_text(begins_ms)))
+    decided = """
+        select e.body from advisory_events e join advisories a on a.id = e.advisory_id
+         where a.cleared_at is null or a.cleared_at > ? order by e.id
+    """
+    active = episodes(_bodies(database, decided, to_text(begins_ms)))
+    pairings = paired(within(active, begins_ms, ends_ms), within(tried, begins_ms, ends_ms))
+    heard = database.execute(
+        "select count(*) from (select distinct place_id, received_ms / ? from messages "
+        "where received_ms >= ? and received_ms < ?)",
+        [HEARD_MS, begins_ms, ends_ms],
+    ).fetchone()[0]
+    return TrialReport(
+        candidate=_name(database, span.candidate),
+        active=tuple(_name(database, number) for number in span.active),
+        begins_at=to_text(begins_ms),
+        ends_at=to_text(ends_ms),
+        behaviour=Behaviour(
+            tuple(_stood_before(pairing, begins_ms) for pairing in pairings), heard / _PER_HOUR
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """The last trial: which rules, beside which, from when to when."""
+
+    candidate: int
+    active: tuple[int, ...]
+    begins_ms: int
+    ends_ms: int
+
+
+def _last_trial(database: Database) -> _Span | None:
+    """From the first of the last runs in a row that tried the same rules to the next one."""
+    rows = database.execute(
+        "select trial_rule_set_id, rule_set_id, started_ms, reached_ms from runs order by id"
+    ).fetchall()
+    reached = database.execute("select max(reached_ms) from progress").fetchone()[0] or 0
+    last = max((at for at, row in enumerate(rows) if row[0] is not None), default=None)
+    if last is None:
+        return None
+    first = last
+    while first > 0 and rows[first - 1][0] == rows[last][0]:
+        first -= 1
+    ends_ms = rows[last + 1][3] if last + 1 < len(rows) else reached
+    active = dict.fromkeys(row[1] for row in rows[first : last + 1])
+    return _Span(rows[last][0], tuple(active), rows[first][2], max(ends_ms, rows[first][2]))
+
+
+def _stood_before(pairing: Pairing, begins_ms: int) -> Pairing:
+    """What stood before the trial began was not told earlier: the candidate began with nothing."""
+    before, after = pairing.before, pairing.after
+    if before is None or after is None or before.raised_ms >= begins_ms:
+        return pairing
+    return Pairing(replace(before, raised_ms=after.raised_ms), after)
+
+
+def _bodies(database: Database, query: str, *values: object) -> Iterator[dict[str, Any]]:
+    return (json.loads(body) for (body,) in database.execute(query, list(values)))
+
+
+def _name(database: Database, rule_set_id: int) -> str:
+    query = "select name || '@' || version from rule_sets where id = ?"
+    return str(database.execute(query, [rule_set_id]).fetchone()[0])
