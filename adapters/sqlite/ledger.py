@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Literal
 
+from adapters.library_releases import ReleaseError
 from adapters.rule_policy import Policy
 from rules.model import RuleSet
 
@@ -171,8 +172,16 @@ class RuleLedger:
         self, rule_set: RuleSet, files: Mapping[str, str], *, at: str, by: str, notes: str,
         backport: bool,
     ) -> int:  # fmt: skip
-        """Keep the text and the release of a rule set; returns its number."""
+        """Keep the text and the release of a rule set; returns its number.
+
+        ReleaseError when the version was released with other content in the meantime.
+        """
         with writing(self._db):
+            if any(
+                (item.rules.name, item.rules.version) == (rule_set.name, rule_set.version)
+                for item in self.releases()
+            ):
+                raise ReleaseError(f"{rule_set.name}@{rule_set.version} was released just now")
             rule_set_id = keep_rule_set(self._db, rule_set, files)
             self._db.execute(
                 "insert into rule_releases (rule_set_id, released_at, by, notes, backport) "

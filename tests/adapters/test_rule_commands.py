@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from rule_bench import NAME, folder_of, signed, variant
 
-from adapters.app import Parts, _follow_ledger, assemble
+from adapters.app import SLOW_TURNS, Parts, _follow_ledger, assemble
 from adapters.cli.main import main
 from adapters.mqtt import BrokerAddress
 from adapters.rule_activation import start_trial
@@ -101,6 +101,21 @@ def test_a_service_starts_with_what_is_active(store: Path) -> None:
                 "--store", store).exit_code == 0  # fmt: skip
     parts = _service(store)
     assert parts.watch.rule_set.version == "0.2.0"
+    parts.switch.close()
+    parts.store.close()
+
+
+def test_a_trial_with_which_the_service_falls_behind_is_stopped(store: Path) -> None:
+    parts = _service(store)
+    start_trial(parts.store.ledger, NEW, signed())
+    parts.switch.now = parts.switch._read(*parts.switch._asked())
+    parts.slow_turns = SLOW_TURNS - 1
+    _follow_ledger(parts, Outcome())
+    assert parts.store.ledger.wanted().trial is not None
+    parts.slow_turns = SLOW_TURNS
+    _follow_ledger(parts, Outcome())
+    assert parts.store.ledger.wanted().trial is None
+    assert "fell behind" in parts.store.ledger.entries()[-1].reason
     parts.switch.close()
     parts.store.close()
 

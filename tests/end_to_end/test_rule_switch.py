@@ -16,6 +16,7 @@ from end_to_end.ward_load import Load, plan
 
 from adapters.replay import replay_store
 from adapters.rule_files import DEFAULT_RULES, load_rules
+from adapters.why import past
 
 PLACES = 28
 SECONDS = 48.0
@@ -139,25 +140,31 @@ def test_switched_while_messages_flow(mosquitto, tmp_path: Path, killed: bool) -
     assert service.terminate()[0] == 0
     time.sleep(0.5)
 
-    kept = store.messages()
+    assert set(store.messages()) == {*publisher.ledger, *own.ledger}
+    seen = {canonical(message.body) for message in observer.of("advisory")}
+    assert seen == {canonical(body) for body in store.events()}
+    _sound(store, service.store, device.place, killed=killed)
+    store.close()
+    for client in (observer, publisher, own):
+        client.close()
+
+
+def _sound(store: StoreFacts, path: Path, place: str, *, killed: bool) -> None:
+    kept, events = store.messages(), store.events()
     assert len(kept) == len(set(kept))
-    assert set(kept) == {*publisher.ledger, *own.ledger}
-    events = store.events()
-    assert {canonical(m.body) for m in observer.of("advisory")} == {canonical(b) for b in events}
     assert {b["rule_set"]["version"] for b in events} == {"0.1.0", "0.2.0"}
     _stands_through(events)
-    replayed = replay_store(service.store)
+    replayed = replay_store(path)
     assert [canonical(b) for b in replayed.events] == [canonical(b) for b in events]
     assert store.problems() == []
+    assert past(path, place).rule_set.version == "0.2.0"
+    assert past(path, place, f"{SWITCH_S - 5:g}s").rule_set.version == "0.1.0"
     versions = store.rows(
         "select s.version, r.switched, r.resumed from runs r "
         "join rule_sets s on s.id = r.rule_set_id order by r.id"
     )
     after = [("0.2.0", 0, 1)] if killed else []
     assert versions == [("0.1.0", 0, 0), ("0.2.0", 1, 0), *after]
-    store.close()
-    for client in (observer, publisher, own):
-        client.close()
 
 
 def _stands_through(events: list[dict]) -> None:

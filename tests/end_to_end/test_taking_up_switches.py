@@ -79,17 +79,19 @@ def _work(parts: Parts, came: Sequence[Arrival], begins_ms: int) -> None:
             parts.store.commit(outcome, [], None)
 
 
-def _forget_checkpoint(path: Path, which: str) -> None:
-    """As if the service had been killed before it could write its checkpoint."""
-    if which == "kept":
-        return
+def _set_checkpoint(path: Path, which: str, before: tuple[int, bytes]) -> None:
+    """As if the service had been killed before it could write its last checkpoints."""
     database = sqlite3.connect(path)
-    database.execute("delete from checkpoints")
+    if which != "kept":
+        database.execute("delete from checkpoints")
+    if which == "of before":
+        query = "insert into checkpoints (id, last_arrival, state) values (1, ?, ?)"
+        database.execute(query, before)
     database.commit()
     database.close()
 
 
-@pytest.mark.parametrize("checkpoint", ["kept", "lost"])
+@pytest.mark.parametrize("checkpoint", ["kept", "of before", "lost"])
 @pytest.mark.parametrize("at_once", [False, True], ids=["killed later", "killed at the switch"])
 @pytest.mark.parametrize("planned", PLANS.values(), ids=PLANS)
 def test_taken_up_bit_for_bit(
@@ -98,10 +100,14 @@ def test_taken_up_bit_for_bit(
     sent = arrivals(plan(PLACES, PART_S * len(planned), START_MS), START_MS)
     parts = _assemble(tmp_path)
     _begin(parts, planned[0])
+    before = (0, b"")
     for number, chosen in enumerate(planned):
         begins_ms = START_MS + number * PART_S * 1000
         ends_ms = begins_ms + PART_S * 1000
         if number:
+            progress = parts.store.progress()
+            assert progress is not None
+            before = progress.last_arrival, parts.watch.checkpoint()
             parts.switch.now = chosen
             switch_rules(parts, chosen)
             if at_once and number == len(planned) - 1:
@@ -109,7 +115,7 @@ def test_taken_up_bit_for_bit(
         _work(parts, [a for a in sent if begins_ms <= a.received_ms < ends_ms], begins_ms)
     parts.switch.close()
     parts.store.close()
-    _forget_checkpoint(tmp_path / FILE_NAME, checkpoint)
+    _set_checkpoint(tmp_path / FILE_NAME, checkpoint, before)
 
     store, again = SqliteStore(tmp_path), Watch(RULES.rule_set, build_engine(RULES.rule_set))
     progress = store.progress()
