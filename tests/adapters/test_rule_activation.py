@@ -19,16 +19,19 @@ from adapters.rule_activation import (
     start_trial,
     stop_trial,
 )
-from adapters.rule_files import DEFAULT_RULES, load_rules
+from adapters.rule_files import load_rules
 from adapters.rule_policy import Policy, same_person
 from adapters.rule_releases import release
 from adapters.rule_switch import InForce, RuleSwitch
 from adapters.sqlite.ledger import RuleLedger
 from adapters.sqlite.store import SqliteStore
 
+#: A small rule set that never changes.
+RELEASED = "small-animal-ventilation@0.1.0"
+
 STRICT = Policy()
 NEW, NEWER = f"{NAME}@0.2.0", f"{NAME}@0.3.0"
-DEFAULT = load_rules(DEFAULT_RULES)
+DEFAULT = load_rules(RELEASED)
 
 
 @pytest.fixture
@@ -121,7 +124,7 @@ def test_one_trial_at_a_time(ledger: RuleLedger) -> None:
     with pytest.raises(ReleaseError, match="no rule set is on trial"):
         stop_trial(ledger, signed())
     with pytest.raises(ReleaseError, match="is the active one"):
-        start_trial(ledger, DEFAULT_RULES, signed())
+        start_trial(ledger, RELEASED, signed())
     start_trial(ledger, NEW, signed())
     with pytest.raises(ReleaseError, match=r"0\.2\.0 is on trial already"):
         start_trial(ledger, NEWER, signed())

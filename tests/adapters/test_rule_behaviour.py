@@ -15,7 +15,7 @@ from adapters.cli.main import main
 from adapters.mqtt import BrokerAddress
 from adapters.replay import replay_recordings
 from adapters.rule_behaviour import behaviour, trial_report
-from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
+from adapters.rule_files import LoadedRules, load_rules
 from adapters.rule_switch import InForce
 from adapters.simulator.scenario import builtin_scenario_text, load_scenario
 from adapters.simulator.ward import SimulatedWard
@@ -23,10 +23,13 @@ from adapters.sqlite.reading import StoreError
 from service.instants import to_text
 from service.intake import Arrival
 
+#: A small rule set that never changes.
+RELEASED = "small-animal-ventilation@0.1.0"
+
 START_MS = 1_795_611_600_000
 SECONDS = 150
 #: Of the simulated ward a rabbit's CO2 climbs past 50 mmHg when its tube has kinked.
-DEFAULT, LOWER = load_rules(DEFAULT_RULES), variant("0.2.0", co2_high=50)
+DEFAULT, LOWER = load_rules(RELEASED), variant("0.2.0", co2_high=50)
 
 
 def _arrivals(seconds: int) -> list[Arrival]:
@@ -72,7 +75,7 @@ def test_a_set_against_itself_differs_in_nothing(recording: Path) -> None:
 
 def test_the_command_tells_both_differences(recording: Path, tmp_path: Path) -> None:
     folder = folder_of(LOWER, tmp_path / "site")
-    arguments = ["rules", "diff", DEFAULT_RULES, str(folder), "--on", str(recording)]
+    arguments = ["rules", "diff", RELEASED, str(folder), "--on", str(recording)]
     shown = CliRunner().invoke(main, arguments)
     assert shown.exit_code == 0, shown.output
     assert "55 -> 50 mmHg" in shown.output
@@ -90,14 +93,14 @@ def test_the_command_tells_both_differences(recording: Path, tmp_path: Path) -> 
 
 
 def test_the_command_without_recordings_and_without_changes(tmp_path: Path) -> None:
-    shown = CliRunner().invoke(main, ["rules", "diff", DEFAULT_RULES, DEFAULT_RULES])
+    shown = CliRunner().invoke(main, ["rules", "diff", RELEASED, RELEASED])
     assert "The very same files." in shown.output
     folder = folder_of(DEFAULT, tmp_path / "site")
     with (folder / "oxygen.yaml").open("a") as file:
         file.write("# a comment\n")
-    shown = CliRunner().invoke(main, ["rules", "diff", DEFAULT_RULES, str(folder)])
+    shown = CliRunner().invoke(main, ["rules", "diff", RELEASED, str(folder)])
     assert "No difference in meaning" in shown.output
-    wrong = CliRunner().invoke(main, ["rules", "diff", DEFAULT_RULES, str(tmp_path / "typo")])
+    wrong = CliRunner().invoke(main, ["rules", "diff", RELEASED, str(tmp_path / "typo")])
     assert wrong.exit_code == 2
     assert "neither NAME@VERSION nor a folder" in wrong.output
 

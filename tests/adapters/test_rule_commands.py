@@ -13,8 +13,11 @@ from adapters.app import SLOW_TURNS, Parts, _follow_ledger, assemble
 from adapters.cli.main import main
 from adapters.mqtt import BrokerAddress
 from adapters.rule_activation import start_trial
-from adapters.rule_files import DEFAULT_RULES, load_rules
+from adapters.rule_files import load_rules
 from service.watch import Outcome
+
+#: A small rule set that never changes.
+RELEASED = "small-animal-ventilation@0.1.0"
 
 NEW = f"{NAME}@0.2.0"
 
@@ -92,7 +95,7 @@ def test_a_trial_from_a_folder_and_its_end(store: Path, tmp_path: Path) -> None:
 
 
 def _service(store: Path) -> Parts:
-    rules = load_rules(DEFAULT_RULES)
+    rules = load_rules(RELEASED)
     return assemble(rules=rules, address=BrokerAddress("127.0.0.1", 9), store_directory=store)
 
 

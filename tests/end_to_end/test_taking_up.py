@@ -11,7 +11,7 @@ from end_to_end.ward_load import arrivals, plan
 
 from adapters.app import take_up
 from adapters.replay import replay_store
-from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules, loaded_again
+from adapters.rule_files import LoadedRules, load_rules, loaded_again
 from adapters.sqlite.store import FILE_NAME, SqliteStore
 from rules.engine import build_engine
 from service.intake import Arrival
@@ -22,7 +22,7 @@ PLACES = 7
 RUN_S = 16
 #: Longer than what rules call silence, so that a pause that is forgotten gives an advisory.
 PAUSE_S = 30
-RULES = load_rules(DEFAULT_RULES)
+RULES = load_rules("small-animal-ventilation@0.1.0")
 
 
 def _watch() -> Watch:

@@ -13,7 +13,7 @@ from end_to_end.ward_load import arrivals, plan
 from adapters.app import Parts, assemble, switch_rules, take_up
 from adapters.mqtt import BrokerAddress
 from adapters.replay import replay_store
-from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules, loaded_again
+from adapters.rule_files import LoadedRules, load_rules, loaded_again
 from adapters.rule_switch import InForce
 from adapters.sqlite.store import FILE_NAME, SqliteStore
 from rules.engine import build_engine
@@ -23,7 +23,7 @@ from service.watch import CYCLE_MS, Watch
 START_MS = 1_764_080_000_000
 PLACES = 5
 PART_S = 12
-DEFAULT = load_rules(DEFAULT_RULES)
+DEFAULT = load_rules("small-animal-ventilation@0.1.0")
 
 
 def _variant(version: str, saturation: str) -> LoadedRules:
