@@ -49,6 +49,8 @@ KEPT_ETCO2: Final = 40
 KEPT_POWER: Final = 6
 KEPT_EFFORTS: Final = 40
 KEPT_BLOCKS_S: Final = 11.0
+#: Airway pressure has a hole when so much of it (s) is missing.
+HOLE_S: Final = 0.5
 #: Start of the inflation, message of the settings, volume by a flow wave.
 LungKey = tuple[float, str, Uncertain | None]
 
@@ -94,6 +96,8 @@ class Bedside:
     temperature_trend: SlowTrend = field(default_factory=lambda: SlowTrend(600_000, 20_000))
     # Blocks of airway pressure of the last seconds: end in device time (s), samples, lost ones.
     paw_blocks: deque[tuple[float, int, int]] = field(default_factory=deque)
+    # Since when airway pressure has come without a hole, in device time.
+    paw_unbroken_since_s: float | None = None
     # Since when airway pressure has been the same to the last digit, and that value.
     paw_still_since_s: float | None = None
     paw_still_cmh2o: float | None = None
@@ -246,12 +250,17 @@ class Bedside:
         if _set_back(self.paw, piece):
             self.inflations.clear()
             self.efforts.clear()
+        before_s = self.paw.end_s
         samples = _feed(self.paw, piece)
         _follow_extremes(self.paw, samples)
+        if before_s is None or abs(piece.block.start_s - before_s) > HOLE_S:
+            self.paw_unbroken_since_s = piece.block.start_s
         for t, value in samples:
             if value is not None and value != self.paw_still_cmh2o:
                 self.paw_still_since_s, self.paw_still_cmh2o = t, value
         lost = sum(1 for _, value in samples if value is None)
+        if lost == len(samples):
+            self.paw_unbroken_since_s = piece.block.end_s
         self.paw_blocks.append((piece.block.end_s, len(samples), lost))
         while self.paw_blocks[0][0] < piece.block.end_s - KEPT_BLOCKS_S:
             self.paw_blocks.popleft()

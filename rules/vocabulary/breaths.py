@@ -50,7 +50,7 @@ BREATHS: Final = (
     Fact("breath.since", "time since the last inflation began", "breaths", unit="s", high=1e7),
     Fact(
         "breath.overdue",
-        "time since the last inflation began, or the mode became controlled, over the usual time",
+        "time watched since the last inflation began over the usual time between two",
         "breaths",
         high=1e7,
         digits=1,

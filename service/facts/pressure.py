@@ -82,7 +82,9 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     since_s = max(0.0, now_s - max(starts))
     facts.put("breath.since", since_s)
     usual_s = bedside.usual_period_s()
-    facts.put("breath.overdue", _overdue(since_s, usual_s, facts), "rate not known yet")
+    unbroken_s = now_s - (bedside.paw_unbroken_since_s or now_s)
+    overdue = _overdue(min(since_s, unbroken_s), usual_s, facts)
+    facts.put("breath.overdue", overdue, "rate not known yet")
     if last is None or now_s - last.start_s > fresh_s(usual_s):
         for name in (*_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS):
             facts.put(name, None, f"no inflation for {since(since_s)}")
@@ -94,7 +96,7 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
 
 
 def _overdue(since_s: float, usual_s: float | None, facts: FactSet) -> float | None:
-    """A ventilator that has just been started is not late for the breaths before."""
+    """What was not seen, or not yet to be done, is not overdue: only time watched counts."""
     if not usual_s:
         return None
     mode_for = facts.values.get("settings.mode_for")

@@ -34,8 +34,7 @@ def test_what_would_clear_it_is_said_without_the_value_of_now(rules: RuleSet) ->
 def test_conditions_that_must_all_hold_are_joined(rules: RuleSet) -> None:
     advisory = _advisory(rules, "disconnected", {"breath.overdue": 2.5, "paw.max_5s": 0.2})
     assert advisory.clears_when == (
-        "time since the last inflation began, or the mode became controlled, over the usual time "
-        "below 1.5 and "
+        "time watched since the last inflation began over the usual time between two below 1.5 and "
         "highest airway pressure in the last 10 s above 4.0 cmH2O, for 4 s"
     )
 
