@@ -218,10 +218,10 @@ class Bedside:
     def _note_device(self, message: wire.Message, received_ms: int) -> None:
         if isinstance(message, wire.Request | wire.Journey):
             return
-        measures = isinstance(message, wire.Settings) or (
-            isinstance(message, wire.Waveform) and message.channel in ("paw", "co2")
-        )
-        reporter = self.presence.hear(message.device, message.epoch, received_ms, measures=measures)
+        sends = "settings" if isinstance(message, wire.Settings) else None
+        if isinstance(message, wire.Waveform) and message.channel in ("paw", "co2"):
+            sends = message.channel
+        reporter = self.presence.hear(message.device, message.epoch, received_ms, sends)
         if isinstance(message, wire.Patient):
             reporter.patient = message.patient
 

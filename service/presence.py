@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -15,10 +15,10 @@ MOST_DEVICES: Final = 12
 
 @dataclass(slots=True)
 class Reporter:
-    """One device at a place. `measured_ms`: it last sent pressure, CO2 or settings."""
+    """One device at a place. `sent_ms`: when it last sent pressure, CO2 or settings, by kind."""
 
     heard_ms: int
-    measured_ms: int | None = None
+    sent_ms: dict[str, int] = field(default_factory=dict)
     epoch: str = ""
     patient: str | None = None
 
@@ -30,16 +30,16 @@ class Presence:
     devices: dict[str, Reporter] = field(default_factory=dict)
     restarts_ms: deque[int] = field(default_factory=deque)
 
-    def hear(self, device: str, epoch: str, received_ms: int, *, measures: bool) -> Reporter:
-        """A message of this device has come."""
+    def hear(self, device: str, epoch: str, received_ms: int, sends: str | None = None) -> Reporter:
+        """A message of this device has come; `sends` is what it measures, if it does."""
         reporter = self.devices.pop(device, None)
         if reporter is None:
             reporter = Reporter(received_ms, epoch=epoch)
         elif reporter.epoch != epoch:
             self.restarts_ms.append(received_ms)
         reporter.heard_ms, reporter.epoch = received_ms, epoch
-        if measures:
-            reporter.measured_ms = received_ms
+        if sends is not None:
+            reporter.sent_ms[sends] = received_ms
         self.devices[device] = reporter
         while len(self.devices) > MOST_DEVICES:
             del self.devices[next(iter(self.devices))]
@@ -48,9 +48,17 @@ class Presence:
         return reporter
 
     def measuring(self, now_ms: int) -> int:
-        """How many devices sent pressure, CO2 or settings of late."""
-        times = (reporter.measured_ms for reporter in self.devices.values())
-        return sum(1 for ms in times if ms is not None and now_ms - ms <= HEARD_MS)
+        """How many devices sent one and the same thing of late: pressure, CO2, or settings.
+
+        A capnograph beside a ventilator is one of each.
+        """
+        late = Counter(
+            what
+            for reporter in self.devices.values()
+            for what, ms in reporter.sent_ms.items()
+            if now_ms - ms <= HEARD_MS
+        )
+        return max(late.values(), default=0)
 
     def patients(self, now_ms: int) -> int:
         """For how many different patients devices that are heard of late report."""

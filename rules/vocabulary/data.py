@@ -30,7 +30,7 @@ DATA: Final = (
     ),
     Fact(
         "data.devices_60s",
-        "devices that sent pressure, CO2 or settings in the last 60 s",
+        "devices that sent the same thing (pressure, CO2 or settings) in the last 60 s",
         "intake",
         high=1e3,
     ),

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal
 
 from service.physiology.timing import positive
@@ -65,6 +66,7 @@ class Bird:
     trachea_ml: float
 
 
+@lru_cache(maxsize=1024)
 def mammal(mass_kg: float) -> Mammal:
     """The mammal of `mass_kg` on Stahl's lines."""
     positive(mass_kg=mass_kg)
@@ -83,6 +85,7 @@ def mammal(mass_kg: float) -> Mammal:
     )
 
 
+@lru_cache(maxsize=1024)
 def bird(mass_kg: float) -> Bird:
     """The bird of `mass_kg` on the lines of Lasiewski & Calder."""
     positive(mass_kg=mass_kg)

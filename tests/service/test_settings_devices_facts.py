@@ -79,6 +79,16 @@ def test_a_monitor_beside_the_ventilator_is_no_second_device() -> None:
     assert facts(bed, 1.0).values["data.devices_60s"] == 1.0
 
 
+def test_a_capnograph_beside_the_ventilator_is_none_either() -> None:
+    bed = Bed()
+    _from(bed, "ventilator", "settings", 0.0, 1)
+    _from(bed, "ventilator", "waveform", 0.1, 2)
+    _from(bed, "capnograph", "waveform", 0.1, 1, channel="co2", unit="mm[Hg]")
+    assert facts(bed, 1.0).values["data.devices_60s"] == 1.0
+    _from(bed, "another", "waveform", 0.2, 1)
+    assert facts(bed, 1.0).values["data.devices_60s"] == 2.0
+
+
 def test_two_names_for_one_place() -> None:
     bed = Bed()
     _from(bed, "one", "patient", 0.0, 1)
@@ -92,7 +102,7 @@ def test_two_names_for_one_place() -> None:
 def test_restarts_are_counted_for_ten_minutes() -> None:
     presence = Presence()
     for number in range(4):
-        presence.hear("one", f"epoch-{number}", START_MS + 60_000 * number, measures=True)
+        presence.hear("one", f"epoch-{number}", START_MS + 60_000 * number, "paw")
     assert presence.restarts(START_MS + 180_000) == 3
     assert presence.restarts(START_MS + 750_000) == 1
 
@@ -100,7 +110,7 @@ def test_restarts_are_counted_for_ten_minutes() -> None:
 def test_no_more_devices_are_remembered_than_there_can_be() -> None:
     presence = Presence()
     for number in range(500):
-        presence.hear(f"device-{number}", "e", START_MS + number, measures=True)
+        presence.hear(f"device-{number}", "e", START_MS + number, "paw")
     assert len(presence.devices) <= 12
 
 
