@@ -28,6 +28,7 @@ _ALWAYS: Final = frozenset(
         Kind.HYPOCAPNIA,
         Kind.DESATURATION,
         Kind.COLD,
+        Kind.COOLING,
         Kind.BATTERY,
         Kind.OWN_BREATHING,
     }
@@ -127,6 +128,7 @@ def _bodily(case: Case) -> dict[Kind, Measure]:
         Kind.HYPOCAPNIA: _hypocapnia if species.class_ != "reptile" else lambda _: None,
         Kind.DESATURATION: lambda one: _PERCENT * one.saturation,
         Kind.COLD: lambda one: low_c - one.temperature_c if species.class_ != "reptile" else None,
+        Kind.COOLING: lambda one: case.animal.temperature_c - one.temperature_c,
         Kind.BATTERY: lambda one: _battery(case, one, needed),
         Kind.OWN_BREATHING: lambda one: float(one.breathing),
     }

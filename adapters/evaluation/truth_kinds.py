@@ -34,6 +34,7 @@ class Kind(StrEnum):
     APNOEA = "apnoea"
     DESATURATION = "desaturation"
     COLD = "cold"
+    COOLING = "cooling"
     BATTERY = "battery"
     OWN_BREATHING = "own-breathing"
     FRESH_GAS = "fresh-gas"
@@ -98,6 +99,7 @@ CRITERIA: Final[dict[Kind, Criterion]] = {
     Kind.DESATURATION: Criterion("arterial saturation, % (<95 hypoxaemia, <90 severe, AAHA 2020, "
                                  "from memory)", 95.0, 93.0, 90.0, falling=True, grace_s=30.0),
     Kind.COLD: Criterion("temperature under the low end for the species, C", 0.3, 1.0),
+    Kind.COOLING: Criterion("temperature lost since the start, C", 0.4, None, grace_s=60.0),
     Kind.BATTERY: Criterion("minutes of battery over what is planned (or over 10)", 0.0, 0.0,
                             None, falling=True),
     Kind.OWN_BREATHING: Criterion("breathes by itself", _ON, None, grace_s=60.0),

@@ -154,7 +154,7 @@ def test_rules_check_names_file_line_and_column(tmp_path: Path) -> None:
         (tmp_path / name).write_text(text)
     done = run_command("rules", "check", tmp_path)
     assert done.returncode == 2
-    assert "oxygen.yaml:6:" in done.stderr
+    assert "oxygen.yaml:7:18:" in done.stderr
     assert 'did you mean "spo2"?' in done.stderr
 
 
