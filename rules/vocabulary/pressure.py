@@ -116,6 +116,13 @@ PRESSURE: Final = (
         digits=1,
     ),
     Fact(
+        "paw.watched_for",
+        "time for which airway pressure has come without a hole",
+        "breaths",
+        unit="s",
+        high=1e7,
+    ),
+    Fact(
         "paw.frozen_for",
         "time that airway pressure has been the same to the last digit",
         "breaths",

@@ -35,7 +35,8 @@ LUNG_FACTS: Final = (
 )
 _PRESSURE_FACTS: Final = (
     *_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, "paw.max_5s", "paw.max_10s",
-    "paw.max_10s_over_target", "paw.max_5s_over_target", "paw.frozen_for", "paw.min_10s",
+    "paw.max_10s_over_target", "paw.max_5s_over_target", "paw.frozen_for", "paw.watched_for",
+    "paw.min_10s",
     "paw.pip_slope_5min", "paw.sustained", "paw.coverage_10s", "breath.count_60s",
     "breath.since", "breath.overdue", "breath.efforts_60s",
 )  # fmt: skip
@@ -57,6 +58,8 @@ def pressure_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         highest = facts.values.get(f"paw.max_{seconds}s")
         over = difference(highest, target)
         facts.put(f"paw.max_{seconds}s_over_target", over, "no target known")
+    unbroken_s = now_s - (bedside.paw_unbroken_since_s or now_s)
+    facts.put("paw.watched_for", max(0.0, unbroken_s))
     still_s = bedside.paw_still_since_s
     facts.put("paw.frozen_for", None if still_s is None else max(0.0, now_s - still_s))
     facts.put("paw.coverage_10s", bedside.paw.extremes.coverage(now_s, 10.0))
@@ -82,8 +85,8 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     since_s = max(0.0, now_s - max(starts))
     facts.put("breath.since", since_s)
     usual_s = bedside.usual_period_s()
-    unbroken_s = now_s - (bedside.paw_unbroken_since_s or now_s)
-    overdue = _overdue(min(since_s, unbroken_s), usual_s, facts)
+    watched_s = now_s - (bedside.paw_unbroken_since_s or now_s)
+    overdue = _overdue(min(since_s, max(0.0, watched_s)), usual_s, facts)
     facts.put("breath.overdue", overdue, "rate not known yet")
     if last is None or now_s - last.start_s > fresh_s(usual_s):
         for name in (*_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS):
