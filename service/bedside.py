@@ -255,9 +255,7 @@ class Bedside:
         _follow_extremes(self.paw, samples)
         if before_s is None or abs(piece.block.start_s - before_s) > HOLE_S:
             self.paw_unbroken_since_s = piece.block.start_s
-        for t, value in samples:
-            if value is not None and value != self.paw_still_cmh2o:
-                self.paw_still_since_s, self.paw_still_cmh2o = t, value
+        self._follow_stillness([sample for sample in samples if sample[1] is not None])
         lost = sum(1 for _, value in samples if value is None)
         if lost == len(samples):
             self.paw_unbroken_since_s = piece.block.end_s
@@ -265,6 +263,21 @@ class Bedside:
         while self.paw_blocks[0][0] < piece.block.end_s - KEPT_BLOCKS_S:
             self.paw_blocks.popleft()
         self._keep_found(self.finder.feed(samples, piece.block.reference), completed)
+
+    def _follow_stillness(self, samples: list[tuple[float, float | None]]) -> None:
+        """Since when the last value has been the same; looked for from the newest back."""
+        if not samples:
+            return
+        last = samples[-1][1]
+        begun_s = samples[-1][0]
+        for t, value in reversed(samples):
+            if value != last:
+                break
+            begun_s = t
+        else:
+            if last == self.paw_still_cmh2o:
+                return
+        self.paw_still_since_s, self.paw_still_cmh2o = begun_s, last
 
     def _keep_found(self, found: Found, completed: Completed) -> None:
         for inflation in found.inflations:

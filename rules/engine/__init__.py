@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal, Protocol
 
-from rules.engine.durable import DurableEngine, available
+from rules.engine.durable import available
 from rules.engine.guard import EngineError, FactValue, clean
 from rules.engine.plain import PlainEngine
+from rules.engine.sharded import durable_engine
 from rules.limits import ResolvedLimit
 from rules.model import RuleSet
 
@@ -48,10 +49,10 @@ def build_engine(rule_set: RuleSet, choice: Literal["auto", "durable", "plain"] 
     plain evaluator; `name` says which. Raises EngineError when the choice cannot be met.
     """
     if choice == "durable":
-        return DurableEngine(rule_set)
+        return durable_engine(rule_set)
     if choice == "auto" and available():
         try:
-            return DurableEngine(rule_set)
+            return durable_engine(rule_set)
         except EngineError:
             # Too large for durable-rules. A condition that no engine takes fails again below.
             return PlainEngine(rule_set)

@@ -143,6 +143,8 @@ class Program:
         self.conditions: dict[str, Tree[Check]] = {}
         self._facts: dict[str, _FactReader] = {}
         self._limits: dict[_LimitReader, str] = {}
+        # The limits last asked with, and their numbers: they are the same from look to look.
+        self._last: tuple[Mapping[str, ResolvedLimit], dict[str, int]] | None = None
         for rule in rule_set.rules:
             self._add(rule)
 
@@ -154,12 +156,17 @@ class Program:
     def snapshot(
         self, facts: Mapping[str, FactValue], limits: Mapping[str, ResolvedLimit]
     ) -> dict[str, int]:
-        """The properties of one moment. Facts that the guard refuses count as unknown."""
+        """The properties of one moment. Facts that the guard refuses count as unknown.
+
+        The same mapping of limits always holds the same limits.
+        """
         properties: dict[str, int] = {}
         for name, reader in self._facts.items():
             reader.write(facts.get(name), properties)
-        for limit, name in self._limits.items():
-            properties[name] = limit.number(limits)
+        if self._last is None or self._last[0] is not limits:
+            numbers = {name: limit.number(limits) for limit, name in self._limits.items()}
+            self._last = (limits, numbers)
+        properties.update(self._last[1])
         return properties
 
     def _add(self, rule: Rule) -> None:

@@ -49,6 +49,8 @@ class Book:
         asking: list[Asks] = []
         for rule in rule_set.rules:
             tracked = self.tracked.setdefault(rule.id, Tracked())
+            if tracked.is_idle and f"{rule.id}/when" not in moment.conditions:
+                continue
             asks = Step(place, rule, tracked, moment, write).take(changes)
             if asks is not None:
                 asking.append(asks)
@@ -101,7 +103,7 @@ class Book:
         due = [] if self.pause is None else [self.pause.until_ms]
         for rule in rule_set.rules:
             tracked = self.tracked.get(rule.id)
-            if tracked is not None:
+            if tracked is not None and not tracked.is_idle:
                 at_ms = timing.due_ms(rule, tracked, paused=self.pause is not None)
                 due.extend([] if at_ms is None else [at_ms])
         return min(due, default=None)

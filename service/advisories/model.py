@@ -150,6 +150,11 @@ class Tracked:
     counts_from_ms: int = 0
     unheard: bool = False
 
+    @property
+    def is_idle(self) -> bool:
+        """Whether nothing is under way: no condition holds, nothing stands or has just cleared."""
+        return self.holds_since_ms is None and self.advisory is None and self.recent is None
+
 
 @dataclass(slots=True)
 class Moment:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from end_to_end.ward_load import plan
 
-from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
+from adapters.rule_files import LoadedRules, load_rules
 from adapters.sqlite.store import SqliteStore
 from rules.engine import build_engine
 from service.instants import from_text
@@ -67,7 +67,7 @@ def cycles(received: Sequence[Arrival]) -> Iterator[tuple[list[Arrival], int]]:
 
 def pipeline(received: Sequence[Arrival], folder: Path, rules: LoadedRules | None = None) -> Timing:
     """Intake, bedsides, facts, rules, advisories and the store, cycle by cycle."""
-    rules = rules or load_rules(DEFAULT_RULES)
+    rules = rules or load_rules("small-animal-ventilation@0.1.0")
     engine = build_engine(rules.rule_set)
     watch, store, timing = Watch(rules.rule_set, engine), SqliteStore(folder), Timing()
     store.begin_run(

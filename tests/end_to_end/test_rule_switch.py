@@ -55,7 +55,9 @@ def _activate(service: ServiceProcess, folder: Path) -> None:
 
 def test_a_trial_beside_a_running_service(mosquitto, tmp_path: Path) -> None:
     broker = mosquitto(tmp_path / "broker")
-    service = ServiceProcess(tmp_path / "service", broker.port)
+    service = ServiceProcess(
+        tmp_path / "service", broker.port, extra=f'[rules]\nuse = "{RELEASED}"\n'
+    )
     folder = _site_copy(tmp_path / "site")
     service.start()
     store, trial = StoreFacts(service.store), ["--store", str(service.store.parent)]
@@ -109,7 +111,9 @@ def test_a_trial_beside_a_running_service(mosquitto, tmp_path: Path) -> None:
 @pytest.mark.parametrize("killed", [False, True], ids=["goes on", "killed just after the switch"])
 def test_switched_while_messages_flow(mosquitto, tmp_path: Path, killed: bool) -> None:
     broker = mosquitto(tmp_path / "broker")
-    service = ServiceProcess(tmp_path / "service", broker.port)
+    service = ServiceProcess(
+        tmp_path / "service", broker.port, extra=f'[rules]\nuse = "{RELEASED}"\n'
+    )
     folder = _site_copy(tmp_path / "site")
     observer = Observer(broker.port, ["tidewarden/1/+/+/advisory"], "observer", lasting=True)
     publisher, own = Publisher(broker.port, "ward"), Publisher(broker.port, "hand")

@@ -13,6 +13,7 @@ from worlds import World, rule_of, rule_set_of
 from rules.engine import EngineError, build_engine
 from rules.engine import durable as durable_module
 from rules.engine.durable import DurableEngine
+from rules.engine.plain import PlainEngine
 from rules.model import Comparison, LimitRef, Op, RuleSet, Value
 
 pytestmark = pytest.mark.usefixtures("durable", "flag_fact")
@@ -45,25 +46,34 @@ def _fnv1a(name: str) -> int:
     return value
 
 
-def _huge() -> RuleSet:
-    comparisons = [Comparison("etco2", Op.ABOVE, Value(i / 100)) for i in range(1200)]
+def _huge(rules: int) -> RuleSet:
+    comparisons = [Comparison("etco2", Op.ABOVE, Value(i / 100)) for i in range(rules)]
     return rule_set_of(rule_of(f"r{i}", one) for i, one in enumerate(comparisons))
 
 
 def test_a_rule_set_too_large_for_durable_rules_runs_on_the_plain_engine() -> None:
     with pytest.raises(EngineError, match="too many conditions"):
-        build_engine(_huge(), "durable")
-    engine = build_engine(_huge(), "auto")
+        build_engine(_huge(4200), "durable")
+    engine = build_engine(_huge(4200), "auto")
     assert engine.name == "plain"
     assert "r300/when" in engine.evaluate({"etco2": 3.5}, {})
+
+
+def test_one_too_large_for_one_engine_is_shared_out_among_several() -> None:
+    with pytest.raises(EngineError, match="too many conditions"):
+        DurableEngine(_huge(1200))
+    engine = build_engine(_huge(1200), "durable")
+    assert engine.name.startswith("durable-rules")
+    told = engine.evaluate({"etco2": 3.5}, {})
+    assert told == PlainEngine(_huge(1200)).evaluate({"etco2": 3.5}, {})
 
 
 def test_too_many_properties_are_refused() -> None:
     limits = [Comparison("etco2", Op.ABOVE, LimitRef(f"l{i}")) for i in range(260)]
     rules = rule_set_of(rule_of(f"r{i}", one) for i, one in enumerate(limits))
     with pytest.raises(EngineError, match="too many facts and limits"):
-        build_engine(rules, "durable")
-    assert build_engine(rules, "auto").name == "plain"
+        DurableEngine(rules)
+    assert build_engine(rules, "auto").name.startswith("durable-rules")
 
 
 def test_auto_takes_durable_rules_and_a_rule_set_may_be_empty() -> None:
