@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from oracle import expected
 from worlds import World
 
-from rules.engine import EngineError, build_engine
-from rules.engine.durable import DurableEngine
 from rules.engine.plain import PlainEngine
 from rules.engine.sharded import ShardedEngine
 
@@ -26,22 +22,3 @@ def test_the_parts_together_say_what_the_whole_says(parts: int) -> None:
         told = sharded.evaluate(facts, limits)  # type: ignore[arg-type]
         assert told == plain.evaluate(facts, limits)  # type: ignore[arg-type]
         assert told == expected(rule_set, facts, limits)
-
-
-def test_a_rule_set_that_one_engine_refuses_is_shared_out() -> None:
-    world = World(5)
-    parts = [world.rule_set(60) for _ in range(6)]
-    rules = tuple(
-        replace(rule, id=f"s{number}-{rule.id}", outranks=())
-        for number, part in enumerate(parts)
-        for rule in part.rules
-    )
-    large = replace(parts[0], rules=rules)
-    with pytest.raises(EngineError):
-        DurableEngine(large)
-    engine = build_engine(large)
-    assert engine.name.startswith("durable-rules")
-    plain = PlainEngine(large)
-    for _ in range(20):
-        facts, limits = world.snapshot(), world.limits()
-        assert engine.evaluate(facts, limits) == plain.evaluate(facts, limits)  # type: ignore[arg-type]
