@@ -75,11 +75,11 @@ def test_a_trial_beside_a_running_service(mosquitto, tmp_path: Path) -> None:
 
             wait_for(tried, 30, why)
 
-        device.plan_a_journey_on_a_weak_battery()
         signed = ["--by", "second", "--why", "before we use it"]
         done = run_command("rules", "trial", "start", folder, *signed, *trial)
         assert done.returncode == 0, done.stderr
         service.wait_for_log(f"on trial: {NEW_RULES}")
+        device.plan_a_journey_on_a_weak_battery()
         send_until(lambda: store.count("trial_events") > 1, "the candidate says something")
         # A kill does not end it, and it goes on with what it knew.
         service.kill()
