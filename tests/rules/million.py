@@ -21,6 +21,7 @@ from adapters.rule_files import library, load_rules
 from rules.engine import durable as durable_module
 from rules.engine.durable import DurableEngine
 from rules.engine.plain import PlainEngine
+from rules.engine.sharded import ShardedEngine, durable_engine
 from rules.limits import PatientContext
 from rules.model import RuleSet
 from rules.versions import parse_version
@@ -87,7 +88,7 @@ def newest() -> RuleSet:
 def _run(plan: Plan, report: Report) -> Iterator[None]:
     rule_set, limit_sets = _subject(plan)
     pools = pools_for(rule_set, limit_sets, plan.chance)
-    plain, durable = PlainEngine(rule_set), DurableEngine(rule_set)
+    plain, durable = PlainEngine(rule_set), durable_engine(rule_set)
     held: Counter[str] = Counter()
     for start in range(0, plan.moments, CHUNK):
         count = min(CHUNK, plan.moments - start)
@@ -101,8 +102,13 @@ def _run(plan: Plan, report: Report) -> Iterator[None]:
         yield
     report.keys += len(held)
     report.changing += sum(0 < count < plan.moments for count in held.values())
-    facts = json.loads(durable_module._extension.get_facts(durable._handle, "0") or "[]")
-    report.left_behind += sum(not fact["id"].startswith("sid-") for fact in facts)
+    for part in _parts(durable):
+        facts = json.loads(durable_module._extension.get_facts(part._handle, "0") or "[]")
+        report.left_behind += sum(not fact["id"].startswith("sid-") for fact in facts)
+
+
+def _parts(durable: DurableEngine | ShardedEngine) -> list[DurableEngine]:
+    return durable._parts if isinstance(durable, ShardedEngine) else [durable]
 
 
 def _subject(plan: Plan) -> tuple[RuleSet, list[Limits]]:
@@ -117,7 +123,10 @@ def _subject(plan: Plan) -> tuple[RuleSet, list[Limits]]:
 
 
 def _differences(
-    moments: Moments, wanted: dict[str, np.ndarray], plain: PlainEngine, durable: DurableEngine
+    moments: Moments,
+    wanted: dict[str, np.ndarray],
+    plain: PlainEngine,
+    durable: DurableEngine | ShardedEngine,
 ) -> Iterator[str]:
     keys = list(wanted)
     rows = np.packbits(np.array(list(wanted.values())), axis=0).T
@@ -134,7 +143,10 @@ def _differences(
 
 
 def _by_hand(
-    rule_set: RuleSet, moments: Moments, wanted: dict[str, np.ndarray], durable: DurableEngine
+    rule_set: RuleSet,
+    moments: Moments,
+    wanted: dict[str, np.ndarray],
+    durable: DurableEngine | ShardedEngine,
 ) -> int:
     """A sample against the oracle itself, and that only whole numbers reach the extension."""
     rows = itertools.islice(enumerate(moments.rows()), 0, None, ORACLE_EVERY)
@@ -142,8 +154,9 @@ def _by_hand(
     for index, (facts, limits) in rows:
         slow = expected(rule_set, facts, limits)
         assert slow == {key for key, flags in wanted.items() if flags[index]}, (facts, limits)
-        message = durable._message(facts, limits)  # type: ignore[arg-type]
-        assert MESSAGE.fullmatch(message), message
+        for part in _parts(durable):
+            message = part._message(facts, limits)  # type: ignore[arg-type]
+            assert MESSAGE.fullmatch(message), message
         checked += 1
     return checked
 
