@@ -168,20 +168,20 @@ class Book:
         )
 
     def _reminders(self, rule_set: RuleSet, now_ms: int) -> Iterator[Asks]:
-        """What is to speak again now: none while the place is paused, none that is outranked."""
-        if self.pause is not None:
-            return
+        """What is to speak now: what could not when it was due, and reminders.
+
+        None of what is outranked; while the place is paused only what a pause does not quiet.
+        """
         for tracked, advisory in self._standing():
             if advisory.outranked_by is not None:
                 continue
             if tracked.unheard:
-                if tracked.clears_since_ms is None:
+                if tracked.clears_since_ms is None and self._is_heard(advisory):
                     yield Asks("reminded", tracked, advisory, "it could not speak before")
                 continue
             due_ms = timing.reminder_ms(rule_set.rule(advisory.rule), tracked)
-            if due_ms is not None and now_ms >= due_ms:
-                reason = _still(advisory, now_ms)
-                yield Asks("reminded", tracked, advisory, reason)
+            if self.pause is None and due_ms is not None and now_ms >= due_ms:
+                yield Asks("reminded", tracked, advisory, _still(advisory, now_ms))
 
     def _end_pause(self, now_ms: int, by: str | None, reason: str, changes: Changes) -> None:
         if self.pause is not None:

@@ -273,3 +273,18 @@ def test_when_it_does_not_clear_after_all_it_speaks() -> None:
     events = ward.at(3.0, {"etco2": 40.0, "spo2": 85.0})
     assert [(e.kind, e.advisory.rule, e.speaks) for e in events] == [("reminded", "c", True)]
     assert events[0].reason == "it could not speak before"
+
+
+def test_nor_does_a_pause_keep_a_high_one_quiet_that_does_not_clear_after_all() -> None:
+    high = {"priority": Priority.HIGH}
+    ward = Ward(
+        rule("a", A, outranks=("c",), **high),
+        rule("c", C, clears=above("spo2", 93.0), clears_for_s=5.0, **high),
+    )
+    ward.at(0.0, ALL)
+    ward.at(1.0, {**ALL, "spo2": 97.0})
+    assert not isinstance(ward.book.begin_pause("nurse", 5.0, "suction", START_MS + 1500), str)
+    ward.at(2.0, {"etco2": 40.0, "spo2": 97.0})
+    # The probe falls off: whether it is over is not known any more.
+    events = ward.at(3.0, {"etco2": 40.0})
+    assert [(e.kind, e.advisory.rule, e.speaks) for e in events] == [("reminded", "c", True)]
