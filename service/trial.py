@@ -7,10 +7,11 @@ speak up to a second later than it would by itself.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from rules.model import Rule
-from service.advisories import Advisory, AdvisoryEvent, Book, Changes, Moment
+from service.advisories import Advisory, AdvisoryEvent, Book, Changes, Moment, Tracked
 from service.bedside import Bedside
 from service.facts import FactSet
 from service.judge import Judge
@@ -24,6 +25,24 @@ class TrialState:
     rules_sha256: str
     since_ms: int
     books: dict[str, Book] = field(default_factory=dict)
+
+
+def begun(rules_sha256: str, since_ms: int, books: Mapping[str, Book]) -> TrialState:
+    """A trial that begins beside these books, without any advisory.
+
+    Since when a condition has held is taken over, as at an activation: a rule that the two have in
+    common would else seem to speak later, by the part of its `for` that had passed.
+    """
+    return TrialState(rules_sha256, since_ms, {name: _held(book) for name, book in books.items()})
+
+
+def _held(book: Book) -> Book:
+    held = {
+        rule: Tracked(holds_since_ms=tracked.holds_since_ms)
+        for rule, tracked in book.tracked.items()
+        if tracked.holds_since_ms is not None
+    }
+    return Book(held, book.patient)
 
 
 class Trial:

@@ -36,7 +36,7 @@ from service.physiology.uncertain import Uncertain
 from service.requests import answer
 from service.signals.breaths import Breath, Effort, Inflation
 from service.signals.capnogram import Co2Breath
-from service.trial import Trial, TrialState
+from service.trial import Trial, TrialState, begun
 from service.wording import write_advisory
 
 CYCLE_MS: Final = 50
@@ -169,7 +169,8 @@ class Watch:
         """Put these rules on trial from the next cycle on; of the same rules the trial goes on."""
         state = self.state.trial
         if state is None or state.rules_sha256 != rule_set.sha256:
-            state = self.state.trial = TrialState(rule_set.sha256, self.state.reached_ms)
+            books = {name: place.book for name, place in self.state.places.items()}
+            state = self.state.trial = begun(rule_set.sha256, self.state.reached_ms, books)
         self._trial = Trial(Judge(rule_set, engine), state)
 
     def end_trial(self) -> None:

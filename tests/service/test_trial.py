@@ -131,6 +131,22 @@ def test_a_trial_goes_on_after_a_restart() -> None:
     assert after.checkpoint() == through.checkpoint()
 
 
+def test_a_trial_that_begins_while_a_condition_holds_speaks_no_later() -> None:
+    """Half of `for` has passed when it begins; what stands is told at its first look."""
+    slow = replace(rule("slow"), for_s=10.0)
+    active = rule_set(rule("stands"), slow)
+    candidate = replace(active, sha256="3" * 64)
+    watch = new_watch(active)
+    low = [arrival("numerics", n, float(n), values=LOW) for n in range(20)]
+    before = _by_second(watch, low, 0, 5)
+    watch.try_out(candidate, PlainEngine(candidate))
+    after = _by_second(watch, low, 5, 20)
+    raised = {body["rule"]: body for body in _bodies(before + after)}
+    tried = {body["rule"]: body for body in _trial_bodies(after)}
+    assert tried["slow"] == {**raised["slow"], "rule_set": tried["slow"]["rule_set"]}
+    assert tried["stands"]["id"] == raised["stands"]["id"]
+
+
 def test_another_trial_begins_with_empty_books() -> None:
     watch = new_watch(rule_set(rule("high", above("spo2", 99.0))))
     first, second = rule_set(rule()), replace(rule_set(rule()), sha256="1" * 64)
