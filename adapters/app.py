@@ -16,12 +16,13 @@ from adapters.clock import SystemClock
 from adapters.config import Config
 from adapters.mqtt import BrokerAddress, MqttLink
 from adapters.replay import decide_as
-from adapters.rule_files import LoadedRules, load_rules
+from adapters.rule_files import LoadedRules, RuleFilesError, load_rules
 from adapters.rule_policy import Policy
-from adapters.rule_switch import InForce, RuleSwitch, rule_set_name, stop_trial
+from adapters.rule_switch import InForce, RuleSwitch, active_rules, rule_set_name, stop_trial
 from adapters.sqlite.reading import stretches
 from adapters.sqlite.store import SqliteStore
 from rules.engine import EngineError, build_engine
+from rules.loading import RuleSetError
 from service.cycle import Cycle
 from service.instants import to_text
 from service.outbound import encode, rule_set_words
@@ -294,7 +295,7 @@ def service_from_config(config: Config) -> Parts:
     if config.rules.engine in ("durable", "plain"):
         engine = "durable" if config.rules.engine == "durable" else "plain"
     return assemble(
-        rules=load_rules(config.rules.use),
+        rules=_configured_rules(config),
         address=config.broker_address(),
         store_directory=config.store.directory,
         instance=config.service.instance,
@@ -302,3 +303,19 @@ def service_from_config(config: Config) -> Parts:
         places=config.places.accept,
         policy=config.rules.policy(),
     )
+
+
+def _configured_rules(config: Config) -> LoadedRules:
+    """The rules of the configuration, or those active in the store where they cannot be read.
+
+    A folder in which somebody is still writing must not keep a service from starting that goes by
+    what is active in its store anyway.
+    """
+    try:
+        return load_rules(config.rules.use)
+    except (RuleFilesError, RuleSetError) as error:
+        active = active_rules(config.store.directory, config.rules.policy())
+        if active is None:
+            raise
+        log.error("rules %s of the configuration cannot be read: %s", config.rules.use, error)
+        return active

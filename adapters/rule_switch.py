@@ -7,16 +7,22 @@ delayed, and are taken between two cycles.
 from __future__ import annotations
 
 import logging
+import sqlite3
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final
 
+from adapters.clock import SystemClock
 from adapters.rule_files import LoadedRules, loaded_again
 from adapters.rule_policy import Policy
 from adapters.sqlite.ledger import RuleLedger, Wanted
+from adapters.sqlite.reading import open_for_reading
+from adapters.sqlite.store import FILE_NAME
 from rules.engine import build_engine
 from rules.model import RuleSet
+from service.instants import to_text
 
 log = logging.getLogger("tidewarden")
 
@@ -43,7 +49,6 @@ class RuleSwitch:
     _due_s: float = 0.0
     _reader: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "rules"))
     _reading: Future[InForce] | None = None
-    _told: set[int] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         """What the ledger asks for at the start."""
@@ -77,12 +82,15 @@ class RuleSwitch:
         self._reader.shutdown(wait=False, cancel_futures=True)
 
     def _asked(self) -> tuple[Wanted, dict[int, dict[str, str]]]:
-        """What the ledger asks for, and the texts of it; of refused entries it is told once."""
+        """What the ledger asks for, and the texts of it; what is refused is entered there.
+
+        So that whoever looks or rolls back later does not take it for what was active.
+        """
         wanted = self.ledger.wanted(self.policy)
+        at = to_text(SystemClock().now_ms())
         for entry, objection in wanted.refused:
-            if entry.id not in self._told:
-                log.error("activation of %s is not followed: %s", entry.rules.spec, objection)
-                self._told.add(entry.id)
+            log.error("%s of %s is not followed: %s", entry.action, entry.rules.spec, objection)
+            self.ledger.refuse(entry, at=at, by="tidewarden", reason=objection)
         numbers = [number for number in (wanted.active, wanted.trial) if number is not None]
         return wanted, {number: self.ledger.files(number) for number in numbers}
 
@@ -94,6 +102,23 @@ class RuleSwitch:
         if wanted.trial is not None:
             trial = _loaded(files[wanted.trial], "rules on trial")
         return InForce(rules, trial, wanted.last or None)
+
+
+def active_rules(directory: Path, policy: Policy) -> LoadedRules | None:
+    """What is active in the store of this folder, if there is a store and that can be read."""
+    path = directory / FILE_NAME
+    if not path.is_file():
+        return None
+    database = open_for_reading(path)
+    try:
+        ledger = RuleLedger(database.conn)
+        active = ledger.wanted(policy).active
+        return None if active is None else _loaded(ledger.files(active), "active rules")
+    except sqlite3.OperationalError:
+        # A store of before there were ledgers: nothing can be active in it.
+        return None
+    finally:
+        database.close()
 
 
 def stop_trial(ledger: RuleLedger, candidate: RuleSet, at: str, why: str) -> None:

@@ -17,7 +17,7 @@ from adapters.library_releases import ReleaseError
 from adapters.rule_policy import Policy
 from rules.model import RuleSet
 
-Action = Literal["activate", "rollback", "trial start", "trial stop"]
+Action = Literal["activate", "rollback", "trial start", "trial stop", "refused"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,11 @@ class Release:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One entry: who did what with which rule set, when and why. `replaces` was active before."""
+    """One entry: who did what with which rule set, when and why. `replaces` was active before.
+
+    "refused": a service does not follow the entry `refers_id`, which from then on counts for
+    nothing.
+    """
 
     id: int
     action: Action
@@ -59,13 +63,14 @@ class Entry:
     reason: str
     at: str
     override_reason: str | None
+    refers_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """What the ledger asks for: rule set ids, and the last entry that was looked at.
 
-    `refused` are activations that the policy objects to, with its reason; they count for nothing.
+    `refused` are entries that the policy objects to, with its reason; they count for nothing.
     """
 
     active: int | None
@@ -92,8 +97,9 @@ class RuleLedger:
         active = trial = None
         entries = self.entries()
         refused = []
-        for entry in entries:
-            objection = policy and _objection(entry, policy)
+        in_force = self._in_force(entries)
+        for entry in _counting(entries):
+            objection = policy and _objection(entry, policy, in_force)
             if objection:
                 refused.append((entry, objection))
             elif entry.action == "trial start":
@@ -102,6 +108,7 @@ class RuleLedger:
                 trial = None
             else:
                 active = entry.rules.id
+                in_force.add(active)
         last = entries[-1].id if entries else 0
         return Wanted(active, None if trial == active else trial, last, tuple(refused))
 
@@ -110,7 +117,7 @@ class RuleLedger:
         rows = self._db.execute(
             """
             select a.id, a.action, s.id, s.name, s.version, s.sha256, a.replaces_id, a.by,
-                   a.author, a.reason, a.at, a.override_reason
+                   a.author, a.reason, a.at, a.override_reason, a.refers_id
               from rule_activations a join rule_sets s on s.id = a.rule_set_id order by a.id
             """
         )
@@ -146,7 +153,11 @@ class RuleLedger:
         return None if row is None else int(row[0])
 
     def taken(self) -> dict[int, str]:
-        """When a service first went by each entry: the first run that knew of it."""
+        """When a service first went by each entry: the first run that knew of it.
+
+        Not those that it refused.
+        """
+        counting = {entry.id for entry in _counting(self.entries())}
         rows = self._db.execute(
             """
             select a.id, (select r.started_at from runs r where r.activation_id >= a.id
@@ -154,17 +165,27 @@ class RuleLedger:
               from rule_activations a
             """
         )
-        return {int(entry): at for entry, at in rows if at is not None}
+        return {int(entry): at for entry, at in rows if at is not None and entry in counting}
 
     def before(self) -> int | None:
         """What was active before the present activation; None when there was nothing."""
         stack: list[int | None] = []
-        for entry in self.entries():
+        entries = self.entries()
+        # What an entry says that it replaces may have been refused: so it is counted anew.
+        active = entries[0].replaces_id if entries else None
+        for entry in _counting(entries):
             if entry.action == "activate":
-                stack.append(entry.replaces_id)
+                stack.append(active)
             elif entry.action == "rollback" and stack:
                 stack.pop()
+            if entry.action in ("activate", "rollback"):
+                active = entry.rules.id
         return stack[-1] if stack else None
+
+    def _in_force(self, entries: list[Entry]) -> set[int | None]:
+        """What services have gone by on this store; and what there was before any entry."""
+        rows = self._db.execute("select distinct rule_set_id from runs")
+        return {int(row[0]) for row in rows} | {entry.replaces_id for entry in entries[:1]}
 
     # -- writing --------------------------------------------------------------------------
 
@@ -200,14 +221,25 @@ class RuleLedger:
         author: str | None = None, override_reason: str | None = None,
     ) -> None:  # fmt: skip
         """Add an entry."""
+        self._add(
+            {"action": action, "rule_set_id": rule_set_id, "by": by, "author": author,
+             "reason": reason, "at": at, "override_reason": override_reason}
+        )  # fmt: skip
+
+    def refuse(self, entry: Entry, *, at: str, by: str, reason: str) -> None:
+        """Enter that a service does not follow `entry`."""
+        self._add(
+            {"action": "refused", "rule_set_id": entry.rules.id, "by": by, "reason": reason,
+             "at": at, "refers_id": entry.id}
+        )  # fmt: skip
+
+    def _add(self, row: dict[str, object]) -> None:
         with writing(self._db):
-            replaces = self.wanted().active or self.in_use()
-            self._db.execute(
-                "insert into rule_activations "
-                "(action, rule_set_id, replaces_id, by, author, reason, at, override_reason) "
-                "values (?, ?, ?, ?, ?, ?, ?, ?)",
-                [action, rule_set_id, replaces, by, author, reason, at, override_reason],
-            )
+            whole = {**row, "replaces_id": self.wanted().active or self.in_use()}
+            names = ", ".join(whole)
+            values = ", ".join("?" * len(whole))
+            query = f"insert into rule_activations ({names}) values ({values})"  # noqa: S608 - ours
+            self._db.execute(query, list(whole.values()))
 
 
 def keep_rule_set(
@@ -238,7 +270,15 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
     connection.commit()
 
 
-def _objection(entry: Entry, policy: Policy) -> str | None:
-    if entry.action != "activate":
-        return None
-    return policy.objection(entry.by, entry.author or "", entry.override_reason)
+def _counting(entries: list[Entry]) -> list[Entry]:
+    """The entries that ask for something, without those that a service has refused."""
+    refused = {entry.refers_id for entry in entries if entry.action == "refused"}
+    return [e for e in entries if e.action != "refused" and e.id not in refused]
+
+
+def _objection(entry: Entry, policy: Policy, in_force: set[int | None]) -> str | None:
+    if entry.action == "activate":
+        return policy.objection(entry.by, entry.author or "", entry.override_reason)
+    if entry.action == "rollback" and entry.rules.id not in in_force:
+        return f"{entry.rules.spec} was never active here: activate it as the configuration asks"
+    return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 from sqlite_utils.db import Table
 
-from adapters.sqlite.schema_rules import create_rule_versions
+from adapters.sqlite.schema_rules import create_rule_versions, let_a_service_refuse
 
 migrations = Migrations("tidewarden")
 
@@ -283,3 +283,9 @@ def m003_the_life_of_advisories(db: Database) -> None:
 def m004_versions_of_rules(db: Database) -> None:
     """Releases, activations and trials of rule sets."""
     create_rule_versions(db)
+
+
+@migrations()
+def m005_refused_activations(db: Database) -> None:
+    """Entries of the ledger that a service does not follow."""
+    let_a_service_refuse(db)

@@ -6,6 +6,11 @@ from sqlite_utils import Database
 from sqlite_utils.db import Table
 
 
+def let_a_service_refuse(db: Database) -> None:
+    """A service enters which entry it does not follow."""
+    Table(db, "rule_activations").add_column("refers_id", int)
+
+
 def create_rule_versions(db: Database) -> None:
     """Releases, activations and trials, and which of them each stretch of the stream went by."""
     rule_set = ("rule_set_id", "rule_sets", "id")

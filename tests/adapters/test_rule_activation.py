@@ -62,6 +62,21 @@ def test_a_released_version_is_activated_by_another_person(ledger: RuleLedger) -
     assert entry.override_reason is None
 
 
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("José", "Jose\u0301"),  # the accent with its letter, and after it
+        ("A.\u00a0Person", "a. person"),  # a space that does not break
+        ("Per\u200bson", "Person"),  # a space without width
+        ("Straße", "STRASSE"),
+        ("ﬁrst", "FIRST"),  # a ligature
+    ],
+)
+def test_one_person_by_any_spelling(one: str, other: str) -> None:
+    assert same_person(one, other)
+    assert same_person(other, one)
+
+
 @pytest.mark.parametrize("by", ["author", "Author", "  AUTHOR ", "A. Person"])
 def test_not_by_its_author(ledger: RuleLedger, by: str) -> None:
     author = "a.  PERSON" if "Person" in by else "author"
@@ -77,6 +92,8 @@ def test_an_override_needs_the_configuration_and_is_kept(ledger: RuleLedger) -> 
     lenient = Policy(allow_override=True)
     with pytest.raises(ReleaseError, match="give a reason with --override"):
         activate(ledger, NEW, signed("author"), "author", lenient)
+    with pytest.raises(ReleaseError, match="give a reason with --override"):
+        activate(ledger, NEW, signed("author"), "author", lenient, "  ")
     activate(ledger, NEW, signed("author"), "author", lenient, "alone at night")
     assert ledger.entries()[0].override_reason == "alone at night"
     # Where it was not needed it is not kept.
@@ -175,8 +192,43 @@ def test_a_service_does_not_follow_what_its_own_configuration_forbids(
     activate(ledger, NEW, signed("author"), "author", Policy(two_persons=False))
     assert RuleSwitch(ledger, STRICT, DEFAULT).now.rules == DEFAULT
     assert "is not followed" in caplog.text
-    allowed = RuleSwitch(ledger, Policy(two_persons=False), DEFAULT).now
-    assert allowed.rules.rule_set.version == "0.2.0"
+    refused = ledger.entries()[-1]
+    assert (refused.action, refused.by, refused.refers_id) == ("refused", "tidewarden", 1)
+    assert "let another person do it" in refused.reason
+    assert _active(ledger) is None
+    assert ledger.taken() == {}
+    # It stays refused: a configuration that is changed later must not bring it back at some start.
+    lax = Policy(two_persons=False)
+    assert RuleSwitch(ledger, lax, DEFAULT).now.rules == DEFAULT
+    activate(ledger, NEW, signed("author"), "author", lax)
+    assert RuleSwitch(ledger, lax, DEFAULT).now.rules.rule_set.version == "0.2.0"
+
+
+@pytest.mark.parametrize("seen", [True, False], ids=["refused at once", "seen at a later start"])
+def test_what_was_refused_is_no_way_back(ledger: RuleLedger, seen: bool) -> None:
+    # Two persons could else be passed by: activate alone, wait for another version, roll back.
+    activate(ledger, NEW, signed("author"), "author", Policy(two_persons=False))
+    if seen:
+        RuleSwitch(ledger, STRICT, DEFAULT).close()
+    activate(ledger, NEWER, signed("second"), "author", STRICT)
+    back = rollback(ledger, signed("author"))
+    assert back.version == ("0.1.0" if seen else "0.2.0")
+    now = RuleSwitch(ledger, STRICT, DEFAULT).now.rules.rule_set.version
+    assert now == ("0.1.0" if seen else "0.3.0")
+    if not seen:
+        assert [e.action for e in ledger.entries()][-2:] == ["refused", "refused"]
+        assert rollback(ledger, signed("author")).version == "0.1.0"
+        assert RuleSwitch(ledger, STRICT, DEFAULT).now.rules == DEFAULT
+
+
+def test_a_rollback_after_a_refused_activation_leaves_what_was_in_force(
+    ledger: RuleLedger,
+) -> None:
+    activate(ledger, NEWER, signed("second"), "author", STRICT)
+    activate(ledger, NEW, signed("author"), "author", Policy(two_persons=False))
+    assert RuleSwitch(ledger, STRICT, DEFAULT).now.rules.rule_set.version == "0.3.0"
+    assert rollback(ledger, signed("second")).version == "0.1.0"
+    assert RuleSwitch(ledger, STRICT, DEFAULT).now.rules.rule_set.version == "0.1.0"
 
 
 def test_rules_that_cannot_be_read_any_more_do_not_end_the_watch(

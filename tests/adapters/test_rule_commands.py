@@ -9,11 +9,13 @@ import pytest
 from click.testing import CliRunner, Result
 from rule_bench import NAME, folder_of, signed, variant
 
-from adapters.app import SLOW_TURNS, Parts, _follow_ledger, assemble
+from adapters.app import SLOW_TURNS, Parts, _follow_ledger, assemble, service_from_config
 from adapters.cli.main import main
+from adapters.config import read_config
 from adapters.mqtt import BrokerAddress
 from adapters.rule_activation import start_trial
-from adapters.rule_files import load_rules
+from adapters.rule_files import RuleFilesError, load_rules
+from rules.loading import RuleSetError
 from service.watch import Outcome
 
 #: A small rule set that never changes.
@@ -137,3 +139,32 @@ def test_a_trial_that_failed_is_stopped_and_stands_in_the_history(
     assert f"the trial of {NEW} is stopped: it failed at w/p (KeyError)" in caplog.text
     parts.switch.close()
     parts.store.close()
+
+
+def _started(store: Path, folder: Path) -> Parts:
+    return service_from_config(read_config(_config(store, f'use = "{folder}"')))
+
+
+@pytest.mark.parametrize("gone", [False, True], ids=["a mistake in it", "not there"])
+def test_a_broken_folder_does_not_keep_a_service_from_what_is_active(
+    store: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture, gone: bool
+) -> None:
+    folder = tmp_path / "site"
+    if gone:
+        folder = tmp_path / "moved away"
+    else:
+        (folder / "limits.yaml").write_text("limits: [")
+    wrong = RuleFilesError if gone else RuleSetError
+    # Nothing is active: then there is nothing to go by, and it says what is wrong.
+    with pytest.raises(wrong):
+        _started(store, folder)
+    assert _run("activate", NEW, "--by", "second", "--author", "author", "--why", "why",
+                "--store", store).exit_code == 0  # fmt: skip
+    parts = _started(store, folder)
+    assert parts.watch.rule_set.version == "0.2.0"
+    assert f"rules {folder} of the configuration cannot be read" in caplog.text
+    parts.switch.close()
+    parts.store.close()
+    # No store yet: the same error as ever.
+    with pytest.raises(wrong):
+        _started(tmp_path, folder)
