@@ -20,14 +20,16 @@ class Step(IntEnum):
     """Which number of the version goes up. Our rule of thumb, no standard:
 
     - PATCH: words, sources and approvals; no advisory comes, goes or ranks differently.
-    - MINOR: something is said that was not, or earlier, later or more urgently: a new rule, another
-      condition, limit, time or parameter, a priority raised.
-    - MAJOR: something a team relies on being told may not be told any more, or less urgently: a
-      rule removed or renamed, fewer modes or animals, a priority lowered, a limit without a value;
-      or what sets built upon this one refer to is gone: a limit, a cause, a parameter, a unit.
+    - MINOR: something is said that was not, or earlier or more urgently: a new rule, a wider
+      condition, a tighter limit, a shorter `for`, a priority raised; and what only sorts: causes,
+      parameters (each rule in which one stands is judged by itself), what outranks what.
+    - MAJOR: something a team relies on being told may not be told any more, or later, or less
+      urgently, or be over sooner: a rule removed or renamed, a narrower condition, fewer modes or
+      animals, a longer `for`, a priority lowered, a limit loosened or without a value; or what
+      sets built upon this one refer to is gone: a limit, a cause, a parameter, a unit.
 
-    Before 1.0.0 both MINOR and MAJOR raise the second number. Whether a condition or a limit moved
-    to the safe side is not judged here; the difference in behaviour over recordings shows that.
+    When it cannot be shown that nothing falls silent, the step is MAJOR. Before 1.0.0 both MINOR
+    and MAJOR raise the second number. How much it matters the difference in behaviour shows.
     """
 
     PATCH = 1

@@ -21,6 +21,8 @@ from rules.changes import (
 from rules.condition_words import condition_words, number_words
 from rules.difference_limits import limit_changes, whole_limit
 from rules.difference_rules import rule_changes, whole_rule
+from rules.limits import Limit
+from rules.looseness import directions
 from rules.model import Cause, Parameter, Rule, RuleSet, Sign
 
 __all__ = ["Change", "Step", "asked_step", "difference", "next_version", "taken_step"]
@@ -44,7 +46,12 @@ def difference(before: RuleSet, after: RuleSet) -> list[Change]:
     found = _about(before, after)
     found += _rules(before, after)
     limits = before.limits.limits, after.limits.limits
-    found += _named("limit", *limits, limit_changes, whole_limit)
+    ways = directions(before, after)
+
+    def in_limit(one: Limit, other: Limit) -> list[Change]:
+        return limit_changes(one, other, ways.get(one.name, frozenset()))
+
+    found += _named("limit", *limits, in_limit, whole_limit)
     found += _named("cause", before.causes, after.causes, _cause_changes, lambda c: c.title)
     found += _named(
         "parameter", before.parameters, after.parameters, _parameter_changes, _whole_parameter

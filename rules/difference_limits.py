@@ -4,15 +4,23 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import replace
+from typing import Final
 
 from rules.changes import Change, Step, approval_words, quoted, source_words
 from rules.condition_words import number_words
 from rules.limits import Limit, LimitEntry, Where
+from rules.looseness import loosened
 from rules.wording import unit_words
 
+#: What decides which value holds; a source does not.
+_DECIDING: Final = ("value", "where", "since", "approved")
 
-def limit_changes(before: Limit, after: Limit) -> list[Change]:
-    """All changes between two limits of the same name."""
+
+def limit_changes(before: Limit, after: Limit, ways: frozenset[bool]) -> list[Change]:
+    """All changes between two limits of the same name, which rules use in these directions.
+
+    Whatever loosens the limit for some patient is a major step (see `rules.looseness`).
+    """
     found = []
     if before.meaning != after.meaning:
         words = quoted(before.meaning), quoted(after.meaning)
@@ -21,7 +29,12 @@ def limit_changes(before: Limit, after: Limit) -> list[Change]:
         units = unit_words(before.unit) or "1", unit_words(after.unit) or "1"
         found.append(Change("limit", before.name, "unit", *units, Step.MAJOR))
     for old, new in _matched(before.entries, after.entries):
-        found.extend(_entry_changes(before, after, old, new))
+        wheres = [entry.where for entry in (old, new) if entry is not None]
+        looser = before.unit == after.unit and loosened(before, after, wheres, ways)
+        found += [
+            replace(change, step=Step.MAJOR) if looser and change.field in _DECIDING else change
+            for change in _entry_changes(before, after, old, new)
+        ]
     return found
 
 

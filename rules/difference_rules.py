@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from functools import partial
@@ -9,6 +10,7 @@ from typing import Final
 
 from rules.changes import Change, Step, pairs, quoted, source_words
 from rules.condition_words import condition_lines, condition_words, number_words
+from rules.implication import implies
 from rules.model import Condition, Escalation, Remind, Rule
 from rules.priority import Harm, Onset, Priority, priority_of
 
@@ -57,11 +59,18 @@ def _list(name: str, step: Step, before: Rule, after: Rule) -> list[Change]:
     ]  # fmt: skip
 
 
-def _time(field: str, name: str, before: Rule, after: Rule) -> list[Change]:
+def _time(
+    field: str, name: str, before: Rule, after: Rule, silent: Callable[[float, float], bool]
+) -> list[Change]:
+    """`silent` says which way the rule may fall silent, or be over sooner."""
     old, new = getattr(before, field), getattr(after, field)
     if old == new:
         return []
-    return [_change(before, name, _seconds(old), _seconds(new), Step.MINOR)]
+    return [_change(before, name, _seconds(old), _seconds(new), _step(silent(old, new)))]
+
+
+def _step(silent: bool) -> Step:
+    return Step.MAJOR if silent else Step.MINOR
 
 
 def _source(before: Rule, after: Rule) -> list[Change]:
@@ -84,23 +93,38 @@ def _urgency(harm: Harm, onset: Onset) -> str:
 
 def _condition(name: str, otherwise: str, before: Rule, after: Rule) -> list[Change]:
     old, new = getattr(before, name), getattr(after, name)
-    return _clauses(before, name, old, new, otherwise)
+    return _clauses(before, name, (old, new), otherwise, not implies(old, new))
+
+
+def _clears(before: Rule, after: Rule) -> list[Change]:
+    """A clearing that comes true in more cases ends an advisory sooner."""
+    sooner = not implies(after.clearing, before.clearing)
+    otherwise = "when the condition is known not to hold"
+    return _clauses(before, "clears", (before.clears, after.clears), otherwise, sooner)
 
 
 def _clauses(
-    rule: Rule, name: str, old: Condition | None, new: Condition | None, otherwise: str
+    rule: Rule,
+    name: str,
+    conditions: tuple[Condition | None, Condition | None],
+    otherwise: str,
+    silent: bool,
 ) -> list[Change]:
-    """Clause by clause; `otherwise` says what a condition that is left out means."""
+    """Clause by clause; `otherwise` says what a condition that is left out means.
+
+    `silent`: it cannot be shown that the rule says all that it said before.
+    """
+    (old, new), step = conditions, _step(silent)
     if old == new:
         return []
     if old is None or new is None:
         before = otherwise if old is None else condition_words(old)
         after = otherwise if new is None else condition_words(new)
-        return [_change(rule, name, before, after, Step.MINOR)]
+        return [_change(rule, name, before, after, step)]
     differing = pairs(condition_lines(old), condition_lines(new))
     return [
         _change(rule, name, None if one is None else one.words,
-                None if other is None else other.words, Step.MINOR)
+                None if other is None else other.words, step)
         for one, other in differing
     ]  # fmt: skip
 
@@ -135,14 +159,22 @@ def _latch(before: Rule, after: Rule) -> list[Change]:
     if before.latch == after.latch:
         return []
     words = {True: "stays until it is acknowledged", False: "goes when it is over"}
-    return [_change(before, "latch", words[before.latch], words[after.latch], Step.MINOR)]
+    step = _step(before.latch)
+    return [_change(before, "latch", words[before.latch], words[after.latch], step)]
 
 
 def _remind(before: Rule, after: Rule) -> list[Change]:
     if before.remind == after.remind:
         return []
     old, new = _remind_words(before.remind), _remind_words(after.remind)
-    return [_change(before, "remind", old, new, Step.MINOR)]
+    rarer = any(
+        one is not None and (other is None or other > one)
+        for one, other in (
+            (before.remind.raised_s, after.remind.raised_s),
+            (before.remind.acknowledged_s, after.remind.acknowledged_s),
+        )
+    )
+    return [_change(before, "remind", old, new, _step(rarer))]
 
 
 def _remind_words(remind: Remind) -> str:
@@ -168,8 +200,10 @@ def _escalate(before: Rule, after: Rule) -> list[Change]:
         found.append(_change(before, "escalate to", *words, step))
     if old.for_s != new.for_s:
         times = _seconds(old.for_s), _seconds(new.for_s)
-        found.append(_change(before, "escalate for", *times, Step.MINOR))
-    return found + _clauses(before, "escalate when", old.when, new.when, "while it stands")
+        found.append(_change(before, "escalate for", *times, _step(new.for_s > old.for_s)))
+    silent = not implies(old.when, new.when)
+    conditions = old.when, new.when
+    return found + _clauses(before, "escalate when", conditions, "while it stands", silent)
 
 
 def _escalation(escalation: Escalation | None) -> str:
@@ -198,14 +232,14 @@ _FIELDS: Final[Mapping[str, _Differ]] = {
     "because": partial(_text, "because", Step.PATCH),
     "source": _source,
     "only_in": _only_in,
-    "for_s": partial(_time, "for_s", "for"),
-    "clears": partial(_condition, "clears", "when the condition is known not to hold"),
-    "clears_for_s": partial(_time, "clears_for_s", "clears_for"),
+    "for_s": partial(_time, "for_s", "for", silent=operator.lt),
+    "clears": _clears,
+    "clears_for_s": partial(_time, "clears_for_s", "clears_for", silent=operator.gt),
     "needs": partial(_condition, "needs", "nothing"),
     "latch": _latch,
     "remind": _remind,
     "escalate": _escalate,
-    "again_s": partial(_time, "again_s", "again"),
+    "again_s": partial(_time, "again_s", "again", silent=lambda _old, _new: False),
     "may_be": partial(_list, "may_be", Step.MINOR),
     "outranks": _outranks,
     "look_at": partial(_list, "look_at", Step.PATCH),

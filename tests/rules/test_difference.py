@@ -25,6 +25,7 @@ from rules.model import (
     Condition,
     Escalation,
     Group,
+    LimitRef,
     Op,
     Parameter,
     Remind,
@@ -311,15 +312,85 @@ def test_the_step_is_the_greatest_that_a_change_asks_for() -> None:
     rule = FULL.rules[0]
     words = replace(rule, says="Else.")
     assert asked_step(difference(FULL, _with_rule(words))) is Step.PATCH
-    longer = replace(words, for_s=11.0)
-    assert asked_step(difference(FULL, _with_rule(longer))) is Step.MINOR
-    lower = replace(longer, harm=Harm.MINOR)
+    shorter = replace(words, for_s=9.0)
+    assert asked_step(difference(FULL, _with_rule(shorter))) is Step.MINOR
+    lower = replace(shorter, harm=Harm.MINOR)
     assert asked_step(difference(FULL, _with_rule(lower))) is Step.MAJOR
     narrower = replace(rule, only_in={"mode": ("controlled",), "phase": ("maintenance",)})
     assert asked_step(difference(FULL, _with_rule(narrower))) is Step.MAJOR
     wider = replace(rule, only_in={})
     assert asked_step(difference(FULL, _with_rule(wider))) is Step.MINOR
     assert asked_step([]) is None
+
+
+def _step_from(one: RuleSet, other: RuleSet) -> Step | None:
+    return asked_step(difference(one, other))
+
+
+@pytest.mark.parametrize(
+    "silent",
+    [
+        {"for_s": 11.0},
+        {"clears_for_s": 1.0},
+        {"when": Group("all", (FULL.rules[0].when, Unknown("temperature")))},
+        {"needs": Group("all", (FULL.rules[0].when, Unknown("temperature")))},
+        {"clears": Group("any", (FULL.rules[0].clearing, Unknown("temperature")))},
+        {"remind": Remind(61.0, 120.0)},
+        {"remind": Remind(60.0)},
+        {"escalate": replace(FULL.rules[0].escalate, for_s=31.0)},  # type: ignore[type-var]
+    ],
+    ids=lambda changes: next(iter(changes)),
+)
+def test_what_may_fall_silent_or_end_sooner_is_major_and_its_opposite_minor(
+    silent: dict[str, Any],
+) -> None:
+    changed = _with_rule(replace(FULL.rules[0], **silent))
+    assert _step_from(FULL, changed) is Step.MAJOR
+    if "needs" not in silent:
+        assert _step_from(changed, FULL) is Step.MINOR
+
+
+def test_a_latch_that_is_gone_is_major() -> None:
+    latched = _with_rule(replace(FULL.rules[0], latch=True))
+    assert _step_from(FULL, latched) is Step.MINOR
+    assert _step_from(latched, FULL) is Step.MAJOR
+
+
+def _set_with(value: float, when: Condition | None = None) -> RuleSet:
+    limit = FULL.limits.limits["etco2_high"]
+    changed = _with_entries(replace(limit.entries[0], value=value), *limit.entries[1:])
+    rule = FULL.rules[0] if when is None else replace(FULL.rules[0], when=when)
+    return replace(changed, rules=(rule, *FULL.rules[1:]))
+
+
+_ABOVE = Comparison("etco2", Op.ABOVE, LimitRef("etco2_high"))
+_BELOW = Comparison("etco2", Op.BELOW, LimitRef("etco2_high"))
+
+
+@pytest.mark.parametrize(
+    ("when", "higher", "lower"),
+    [
+        (_ABOVE, Step.MAJOR, Step.MINOR),
+        (_BELOW, Step.MINOR, Step.MAJOR),
+        (Group("none", (_ABOVE,)), Step.MINOR, Step.MAJOR),
+        (Group("any", (_ABOVE, _BELOW)), Step.MAJOR, Step.MAJOR),
+        (Unknown("etco2"), Step.MINOR, Step.MINOR),
+    ],
+    ids=["above", "below", "not above", "both", "not used"],
+)
+def test_a_limit_loosened_is_major_by_how_rules_use_it(
+    when: Condition, higher: Step, lower: Step
+) -> None:
+    standing = _set_with(55.0, when)
+    assert _step_from(standing, _set_with(60.0, when)) is higher
+    assert _step_from(standing, _set_with(50.0, when)) is lower
+
+
+@pytest.mark.parametrize(("value", "step"), [(60.0, Step.MAJOR), (50.0, Step.MINOR)])
+def test_a_value_for_a_species_is_held_against_what_stood_for_it(value: float, step: Step) -> None:
+    limit = FULL.limits.limits["etco2_high"]
+    own = replace(limit.entries[0], value=value, where=Where("goat", "mammal", words="goat"))
+    assert _step_from(FULL, _with_entries(*limit.entries, own)) is step
 
 
 @pytest.mark.parametrize(
