@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -11,8 +11,9 @@ from typing import Any
 from sqlite_utils import Database
 
 from adapters.replay import HEARD_MS, replay_recordings, replay_store
-from adapters.rule_files import LoadedRules
+from adapters.rule_files import LoadedRules, loaded_again
 from adapters.sqlite.reading import StoreError, open_for_reading
+from rules.model import RuleSet
 from service.episodes import Pairing, RuleTally, episodes, paired, tallies, within
 from service.instants import to_text
 
@@ -50,7 +51,8 @@ def behaviour(paths: Sequence[Path], before: LoadedRules, after: LoadedRules) ->
             result = replay_store(path, before, trial=after)
         else:
             result = replay_recordings([path], before, trial=after)
-        pairings += paired(episodes(result.events), episodes(result.trial_events))
+        said, tried = episodes(result.events), episodes(result.trial_events)
+        pairings += paired(said, tried, _replaced([before.rule_set], after.rule_set))
         heard += len(result.heard)
     return Behaviour(tuple(pairings), heard / _PER_HOUR)
 
@@ -87,7 +89,12 @@ def _report(database: Database, store: Path) -> TrialReport:
          where a.cleared_at is null or a.cleared_at > ? order by e.id
     """
     active = episodes(_bodies(database, decided, to_text(begins_ms)))
-    pairings = paired(within(active, begins_ms, ends_ms), within(tried, begins_ms, ends_ms))
+    replaced = _replaced(
+        [_kept(database, number) for number in span.active], _kept(database, span.candidate)
+    )
+    pairings = paired(
+        within(active, begins_ms, ends_ms), within(tried, begins_ms, ends_ms), replaced
+    )
     heard = database.execute(
         "select count(*) from (select distinct place_id, received_ms / ? from messages "
         "where received_ms >= ? and received_ms < ?)",
@@ -102,6 +109,18 @@ def _report(database: Database, store: Path) -> TrialReport:
             tuple(_stood_before(pairing, begins_ms) for pairing in pairings), heard / _PER_HOUR
         ),
     )
+
+
+def _replaced(before: Iterable[RuleSet], after: RuleSet) -> frozenset[str]:
+    """Rules that only one side has."""
+    known = {rule.id for rule_set in before for rule in rule_set.rules}
+    return frozenset(known ^ {rule.id for rule in after.rules})
+
+
+def _kept(database: Database, rule_set_id: int) -> RuleSet:
+    query = "select files from rule_sets where id = ?"
+    files = json.loads(database.execute(query, [rule_set_id]).fetchone()[0])
+    return loaded_again(files).rule_set
 
 
 @dataclass(frozen=True, slots=True)

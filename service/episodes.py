@@ -6,7 +6,7 @@ Made from advisory events as they are published or kept (JSON objects).
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from statistics import median
 from typing import Any, Final, Literal, get_args
@@ -16,7 +16,7 @@ from service.instants import from_text
 #: A place is looked at at least this often, so a smaller difference in time means nothing (ms).
 SAME_MS: Final = 1000
 
-Verdict = Literal["same", "other priority", "earlier", "later", "new", "gone"]
+Verdict = Literal["same", "other priority", "earlier", "later", "other rule", "new", "gone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Pairing:
 
     @property
     def rule(self) -> str:
-        """The rule that spoke."""
+        """The rule that spoke; of the one rule set where both did."""
         return self._one.rule
 
     @property
@@ -63,6 +63,8 @@ class Pairing:
             return "new"
         if self.after is None:
             return "gone"
+        if self.before.rule != self.after.rule:
+            return "other rule"
         if abs(self.shift_ms) <= SAME_MS:
             alike = self.before.priority == self.after.priority
             return "same" if alike else "other priority"
@@ -109,8 +111,38 @@ def within(found: Iterable[Episode], begins_ms: int, ends_ms: int) -> list[Episo
     ]
 
 
-def paired(before: Iterable[Episode], after: Iterable[Episode]) -> list[Pairing]:
-    """Episodes of the same place, patient and rule that overlap in time belong together."""
+def paired(
+    before: Iterable[Episode], after: Iterable[Episode], replaced: Collection[str] = ()
+) -> list[Pairing]:
+    """Episodes of the same place, patient and rule that overlap in time belong together.
+
+    `replaced` are rules that only one of the two rule sets has: of those, one with the same
+    priority that overlaps at the same place takes the place of another.
+    """
+    found = _by_rule(before, after)
+    gone = [p for p in found if p.before and not p.after and p.before.rule in replaced]
+    new = [p for p in found if p.after and not p.before and p.after.rule in replaced]
+    for pairing in gone:
+        other = min(
+            (p for p in new if _takes_the_place(pairing.before, p.after)),
+            key=lambda p: (abs(p.at_ms - pairing.at_ms), p.rule),
+            default=None,
+        )
+        if other is not None:
+            new.remove(other)
+            found.remove(other)
+            found[found.index(pairing)] = Pairing(pairing.before, other.after)
+    return sorted(found, key=lambda pairing: (pairing.at_ms, pairing.rule))
+
+
+def _takes_the_place(one: Episode | None, other: Episode | None) -> bool:
+    if one is None or other is None or not _overlap(one, other):
+        return False
+    where = (one.place, one.patient, one.priority)
+    return where == (other.place, other.patient, other.priority)
+
+
+def _by_rule(before: Iterable[Episode], after: Iterable[Episode]) -> list[Pairing]:
     waiting: dict[tuple[str, str | None, str], list[Episode]] = defaultdict(list)
     for episode in after:
         waiting[_key(episode)].append(episode)
@@ -121,15 +153,15 @@ def paired(before: Iterable[Episode], after: Iterable[Episode]) -> list[Pairing]
         if other is not None:
             others.remove(other)
         found.append(Pairing(episode, other))
-    found += [Pairing(None, episode) for others in waiting.values() for episode in others]
-    return sorted(found, key=lambda pairing: (pairing.at_ms, pairing.rule))
+    return found + [Pairing(None, episode) for others in waiting.values() for episode in others]
 
 
 def tallies(pairings: Iterable[Pairing]) -> list[RuleTally]:
     """Rule by rule, in order of their names."""
     by_rule: dict[str, list[Pairing]] = defaultdict(list)
     for pairing in pairings:
-        by_rule[pairing.rule].append(pairing)
+        for rule in {e.rule for e in (pairing.before, pairing.after) if e is not None}:
+            by_rule[rule].append(pairing)
     return [_tally(rule, of_rule) for rule, of_rule in sorted(by_rule.items())]
 
 
@@ -140,8 +172,8 @@ def _tally(rule: str, of_rule: list[Pairing]) -> RuleTally:
     moved = [p.shift_ms / 1000.0 for p in of_rule if p.verdict in ("earlier", "later")]
     return RuleTally(
         rule=rule,
-        before=sum(p.before is not None for p in of_rule),
-        after=sum(p.after is not None for p in of_rule),
+        before=sum(p.before is not None and p.before.rule == rule for p in of_rule),
+        after=sum(p.after is not None and p.after.rule == rule for p in of_rule),
         counts=counts,
         shift_s=median(moved) if moved else None,
     )

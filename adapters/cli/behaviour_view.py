@@ -24,7 +24,7 @@ def print_behaviour(console: Console, found: Behaviour, before: str, after: str)
         console.print("Neither said anything.")
         return
     table = Table(box=None, header_style="dim", padding=(0, 1))
-    for heading in ("rule", "A", "B", "A/h", "B/h", "new", "gone", "moved", "priority"):
+    for heading in ("rule", "A", "B", "A/h", "B/h", "new", "gone", "moved", "priority", "rule*"):
         table.add_column(heading, no_wrap=True, justify="left" if heading == "rule" else "right")
     for tally in found.by_rule:
         table.add_row(
@@ -37,11 +37,12 @@ def print_behaviour(console: Console, found: Behaviour, before: str, after: str)
             _count(tally.counts["gone"]),
             _moved(tally),
             _count(tally.counts["other priority"]),
+            _count(tally.counts["other rule"]),
         )
     console.print(table)
     console.print(
         "/h: per patient hour; new, gone: only B or only A spoke; moved: by the median of those "
-        "that came earlier (-) or later (+).",
+        "that came earlier (-) or later (+); rule*: told by a rule that only one of the two has.",
         style="dim",
     )
     if not found.different:
@@ -79,6 +80,7 @@ def _different(pairing: Pairing) -> dict[str, Any]:
     return {
         "verdict": pairing.verdict,
         "rule": pairing.rule,
+        "after_rule": None if pairing.after is None else pairing.after.rule,
         "place": None if one is None else one.place,
         "priority": None if one is None else one.priority,
         "before_raised_at": None if pairing.before is None else to_text(pairing.before.raised_ms),
@@ -97,6 +99,8 @@ def _line(pairing: Pairing) -> str:
         verdict += f" by {abs(pairing.shift_ms) / 1000.0:.1f} s"
     elif verdict == "other priority" and pairing.before is not None:
         verdict = f"{pairing.before.priority} -> {one.priority}"
+    elif verdict == "other rule" and pairing.before is not None:
+        verdict = f"instead of {pairing.before.rule}"
     return f"{to_text(pairing.at_ms)}  {one.place}  {verdict}: {one.says} [{one.rule}]"
 
 

@@ -64,6 +64,30 @@ def test_nor_what_is_of_another_patient_place_or_rule(changes: dict[str, str]) -
     assert {p.verdict for p in found} == {"gone", "new"}
 
 
+def test_a_rule_that_only_one_set_has_takes_the_place_of_another() -> None:
+    before = episodes(_spell(0, 10))
+    after = episodes(_spell(4, 12, 2, rule="renamed") + _spell(5, 12, 3, rule="other"))
+    assert [p.verdict for p in paired(before, after)] == ["gone", "new", "new"]
+    replaced = {"low", "renamed"}
+    found = paired(before, after, replaced)
+    assert [(p.verdict, p.shift_ms) for p in found] == [("other rule", 4000), ("new", 0)]
+    counts = {t.rule: (t.before, t.after, t.counts["other rule"]) for t in tallies(found)}
+    assert counts == {"low": (1, 0, 1), "renamed": (0, 1, 1), "other": (0, 1, 0)}
+    # A rule that both sets have is gone or new, whatever else was told meanwhile.
+    assert [p.verdict for p in paired(before, after, {"renamed"})] == ["gone", "new", "new"]
+
+
+@pytest.mark.parametrize(
+    "changes", [{"priority": "high"}, {"place": "q"}, {"patient": "Tern"}, {"at": 11}]
+)
+def test_but_not_of_another_priority_place_patient_or_time(changes: dict[str, Any]) -> None:
+    begins_s = changes.get("at", 0)
+    named = {key: value for key, value in changes.items() if key != "at"}
+    after = episodes(_spell(begins_s, 20, 2, rule="renamed", **named))
+    found = paired(episodes(_spell(0, 10)), after, {"low", "renamed"})
+    assert {p.verdict for p in found} == {"gone", "new"}
+
+
 def test_each_belongs_to_one_only() -> None:
     # One long advisory here, come and gone twice there.
     found = _held(_spell(0, 100), _spell(0, 10, 2) + _spell(50, 60, 3))
