@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from rules.model import Rule
-from service.advisories import Advisory, AdvisoryEvent, Book, Changes, Moment, Tracked
+from service.advisories import Advisory, Book, Changes, Moment, Tracked
 from service.bedside import Bedside
 from service.facts import FactSet
 from service.judge import Judge
@@ -52,7 +52,7 @@ class Trial:
         self.judge = judge
         self.state = state
 
-    def look(self, bedside: Bedside, facts: FactSet, now_ms: int) -> list[AdvisoryEvent]:
+    def look(self, bedside: Bedside, facts: FactSet, now_ms: int) -> Changes:
         """What the candidate would have said of this place now."""
         moment = self.judge.moment(bedside.patient, facts, now_ms)
 
@@ -60,12 +60,10 @@ class Trial:
             return write_advisory(bedside, rule, at, onset_ms, identity)
 
         book = self.state.books.setdefault(bedside.name, Book())
-        return book.move(bedside.name, self.judge.rule_set, moment, write).events
+        return book.move(bedside.name, self.judge.rule_set, moment, write)
 
-    def acknowledge(
-        self, place: str, target: str | None, by: str, now_ms: int
-    ) -> list[AdvisoryEvent]:
+    def acknowledge(self, place: str, target: str | None, by: str, now_ms: int) -> Changes:
         """What was acknowledged at the bedside counts for the same advisory of the candidate."""
         book = self.state.books.get(place)
         result = None if book is None else book.acknowledge(target, by, now_ms)
-        return result.events if isinstance(result, Changes) else []
+        return result if isinstance(result, Changes) else Changes()

@@ -91,6 +91,7 @@ class Outcome:
     failed: list[tuple[str, str]] = field(default_factory=list)
     #: What a rule set on trial would have said; kept, never published.
     trial_events: list[tuple[str, AdvisoryEvent, dict[str, object]]] = field(default_factory=list)
+    trial_findings: list[tuple[str, Finding]] = field(default_factory=list)
     #: Why the trial was stopped, when it failed: it decides nothing, so the rest goes on.
     trial_failed: str | None = None
     reached_ms: int = 0
@@ -99,8 +100,9 @@ class Outcome:
     def is_empty(self) -> bool:
         """Whether there is nothing to keep."""
         read = self.accepted or self.refused or self.breaths or self.co2_breaths
-        decided = self.findings or self.events or self.pauses or self.trial_events
-        return not (read or decided or self.outbox)
+        decided = self.findings or self.events or self.pauses
+        tried = self.trial_events or self.trial_findings
+        return not (read or decided or tried or self.outbox)
 
 
 _STATE: Final = TypeAdapter(WatchState)
@@ -330,8 +332,8 @@ class Watch:
         if self._trial is None:
             return
         try:
-            events = self._trial.look(bedside, facts, now_ms)
-            self._keep_trial(bedside.name, events, outcome)
+            changes = self._trial.look(bedside, facts, now_ms)
+            self._keep_trial(bedside.name, changes, outcome)
         except Exception as error:
             self._fail_trial(bedside.name, error, outcome)
 
@@ -344,13 +346,14 @@ class Watch:
         except Exception as error:
             self._fail_trial(name, error, outcome)
 
-    def _keep_trial(self, name: str, events: Sequence[AdvisoryEvent], outcome: Outcome) -> None:
+    def _keep_trial(self, name: str, changes: Changes, outcome: Outcome) -> None:
         if self._trial is not None:
             rule_set = self._trial.judge.rule_set
-            bodies = [outbound.event_body(name, event, rule_set) for event in events]
+            bodies = [outbound.event_body(name, event, rule_set) for event in changes.events]
             outcome.trial_events.extend(
-                (name, event, body) for event, body in zip(events, bodies, strict=True)
+                (name, event, body) for event, body in zip(changes.events, bodies, strict=True)
             )
+            outcome.trial_findings.extend((name, finding) for finding in changes.findings)
 
     def _fail_trial(self, name: str, error: Exception, outcome: Outcome) -> None:
         # The text may hold a patient's facts; its kind is enough to find it in a replay.

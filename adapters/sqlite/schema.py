@@ -5,7 +5,10 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 from sqlite_utils.db import Table
 
-from adapters.sqlite.schema_rules import create_rule_versions, let_a_service_refuse
+from adapters.sqlite.schema_rules import (
+    create_refusals_and_trial_findings,
+    create_rule_versions,
+)
 
 migrations = Migrations("tidewarden")
 
@@ -286,6 +289,6 @@ def m004_versions_of_rules(db: Database) -> None:
 
 
 @migrations()
-def m005_refused_activations(db: Database) -> None:
-    """Entries of the ledger that a service does not follow."""
-    let_a_service_refuse(db)
+def m005_refusals_and_trial_findings(db: Database) -> None:
+    """Entries of the ledger that a service does not follow; findings of a trial."""
+    create_refusals_and_trial_findings(db)

@@ -6,9 +6,14 @@ from sqlite_utils import Database
 from sqlite_utils.db import Table
 
 
-def let_a_service_refuse(db: Database) -> None:
-    """A service enters which entry it does not follow."""
+def create_refusals_and_trial_findings(db: Database) -> None:
+    """A service enters which entry it does not follow; the findings of a trial beside its events."""
     Table(db, "rule_activations").add_column("refers_id", int)
+    Table(db, "trial_findings").create(
+        {"id": int, "place_id": int, "rule_set_id": int, "rule": str, "at": str, "holds": int},
+        pk="id",
+        foreign_keys=[("rule_set_id", "rule_sets", "id"), ("place_id", "places", "id")],
+    )
 
 
 def create_rule_versions(db: Database) -> None:

@@ -27,6 +27,7 @@ from adapters.sqlite.reading import (
 from adapters.sqlite.schema import migrations
 from rules.model import RuleSet
 from service import messages as wire
+from service.advisories import Finding
 from service.instants import to_text
 from service.intake import Accepted, Arrival, Refused
 from service.ports import Posting
@@ -280,19 +281,22 @@ class SqliteStore:
         self._insert("co2_breaths", co2_breaths)
 
     def _keep_findings(self, outcome: Outcome) -> None:
-        self._insert(
-            "findings",
-            [
-                {
-                    "place_id": self._place_id(*name.split("/")),
-                    "rule_set_id": self._rule_set_id,
-                    "rule": finding.rule,
-                    "at": to_text(finding.at_ms),
-                    "holds": int(finding.holds),
-                }
-                for name, finding in outcome.findings
-            ],
-        )
+        self._insert("findings", self._finding_rows(outcome.findings, self._rule_set_id))
+        self._insert("trial_findings", self._finding_rows(outcome.trial_findings, self._trial_id))
+
+    def _finding_rows(
+        self, findings: list[tuple[str, Finding]], rule_set_id: int | None
+    ) -> list[Row]:
+        return [
+            {
+                "place_id": self._place_id(*name.split("/")),
+                "rule_set_id": rule_set_id,
+                "rule": finding.rule,
+                "at": to_text(finding.at_ms),
+                "holds": int(finding.holds),
+            }
+            for name, finding in findings
+        ]
 
     def _keep_events(self, outcome: Outcome) -> None:
         for name, event, body in outcome.events:

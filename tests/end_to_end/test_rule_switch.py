@@ -102,6 +102,8 @@ def test_a_trial_beside_a_running_service(mosquitto, tmp_path: Path) -> None:
     assert published
     assert not [m for m in published if RAISED_BY_NEW.encode() in m.payload]
     assert {b["rule_set"]["version"] for b in store.events()} == {"0.1.0"}
+    assert store.rows("select distinct rule_set_id from findings") == [(1,)]
+    assert store.rows("select distinct rule_set_id from trial_findings") == [(2,)]
     replayed = replay_store(service.store)
     assert [canonical(b) for b in replayed.events] == [canonical(b) for b in store.events()]
     store.close()

@@ -69,6 +69,9 @@ def test_the_same_rules_on_trial_say_the_very_same() -> None:
     outcomes += [watch.step([ask], START_MS + 61_000)]
     assert "acknowledged" in {body["event"] for body in _bodies(outcomes)}
     assert _trial_bodies(outcomes) == _bodies(outcomes)
+    found = [finding for outcome in outcomes for finding in outcome.findings]
+    assert found
+    assert [finding for outcome in outcomes for finding in outcome.trial_findings] == found
 
 
 def test_a_trial_changes_nothing_of_what_is_decided() -> None:
