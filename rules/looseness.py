@@ -10,18 +10,29 @@ from rules.model import RuleSet
 from rules.vocabulary import CLASSES, PHASES
 
 Directions = Mapping[str, frozenset[bool]]
-"""For each limit whether rules wait for more than it (True), for less (False), or for both."""
+"""For each limit whether the most urgent rules wait for more than it (True), less (False), both."""
 
 
 def directions(*rule_sets: RuleSet) -> Directions:
-    """How rules use each limit to begin, to be able to speak, or to become more urgent."""
-    found: dict[str, set[bool]] = {}
+    """How rules use each limit to begin, to be able to speak, or to become more urgent.
+
+    Where they use it both ways the most urgent of them decide: a high CO2 is watched for by the
+    limit below which weaning is thought of, and a tighter limit must not pass for a looser one.
+    """
+    ranks: dict[str, dict[bool, int]] = {}
     for rule in (rule for rule_set in rule_sets for rule in rule_set.rules):
         for key, condition in rule.conditions().items():
-            if key != "clears":
-                for name, upwards in limit_uses(condition):
-                    found.setdefault(name, set()).add(upwards)
-    return {name: frozenset(ways) for name, ways in found.items()}
+            if key == "clears":
+                continue
+            escalates = rule.escalate if key == "escalate" else None
+            rank = (escalates or rule).priority.rank
+            for name, upwards in limit_uses(condition):
+                known = ranks.setdefault(name, {})
+                known[upwards] = max(rank, known.get(upwards, 0))
+    return {
+        name: frozenset(way for way, rank in ways.items() if rank == max(ways.values()))
+        for name, ways in ranks.items()
+    }
 
 
 def loosened(before: Limit, after: Limit, wheres: Sequence[Where], ways: frozenset[bool]) -> bool:

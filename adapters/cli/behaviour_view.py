@@ -23,23 +23,7 @@ def print_behaviour(console: Console, found: Behaviour, before: str, after: str)
     if not found.pairings:
         console.print("Neither said anything.")
         return
-    table = Table(box=None, header_style="dim", padding=(0, 1))
-    for heading in ("rule", "A", "B", "A/h", "B/h", "new", "gone", "moved", "priority", "rule*"):
-        table.add_column(heading, no_wrap=True, justify="left" if heading == "rule" else "right")
-    for tally in found.by_rule:
-        table.add_row(
-            tally.rule,
-            str(tally.before),
-            str(tally.after),
-            _rate(found, tally.before),
-            _rate(found, tally.after),
-            _count(tally.counts["new"]),
-            _count(tally.counts["gone"]),
-            _moved(tally),
-            _count(tally.counts["other priority"]),
-            _count(tally.counts["other rule"]),
-        )
-    console.print(table)
+    console.print(_table(found))
     console.print(
         "/h: per patient hour; new, gone: only B or only A spoke; moved: by the median of those "
         "that came earlier (-) or later (+); rule*: told by a rule that only one of the two has.",
@@ -53,6 +37,29 @@ def print_behaviour(console: Console, found: Behaviour, before: str, after: str)
         console.print(Padding(Text(_line(pairing)), (0, 0, 0, 2)))
     if len(found.different) > _SHOWN:
         console.print(f"  and {len(found.different) - _SHOWN} more (all with --json)")
+
+
+def _table(found: Behaviour) -> Table:
+    """A row for each rule; what is empty in every row has no column, so that the rest fits."""
+    columns: dict[str, list[str]] = {
+        "rule": [tally.rule for tally in found.by_rule],
+        "A": [str(tally.before) for tally in found.by_rule],
+        "B": [str(tally.after) for tally in found.by_rule],
+        "A/h": [_rate(found, tally.before) for tally in found.by_rule],
+        "B/h": [_rate(found, tally.after) for tally in found.by_rule],
+        "new": [_count(tally.counts["new"]) for tally in found.by_rule],
+        "gone": [_count(tally.counts["gone"]) for tally in found.by_rule],
+        "moved": [_moved(tally) for tally in found.by_rule],
+        "priority": [_count(tally.counts["other priority"]) for tally in found.by_rule],
+        "rule*": [_count(tally.counts["other rule"]) for tally in found.by_rule],
+    }
+    shown = {heading: cells for heading, cells in columns.items() if any(cells)}
+    table = Table(box=None, header_style="dim", padding=(0, 1))
+    for heading in shown:
+        table.add_column(heading, no_wrap=True, justify="left" if heading == "rule" else "right")
+    for row in zip(*shown.values(), strict=True):
+        table.add_row(*row)
+    return table
 
 
 def behaviour_body(found: Behaviour) -> dict[str, Any]:

@@ -85,9 +85,9 @@ def _print_changes(
     step = asked_step(changes)
     if step is not None:
         fitting = next_version(before.version, step)
-        console.print(
-            f"\n{len(changes)} changes; they ask for a {step.words} step: {fitting}.", style="dim"
-        )
+        many = len(changes)
+        count = "1 change; it asks" if many == 1 else f"{many} changes; they ask"
+        console.print(f"\n{count} for a {step.words} step: {fitting}.", style="dim")
 
 
 def _of(change: Change) -> str:

@@ -7,7 +7,7 @@ from sqlite_utils.db import Table
 
 
 def create_refusals_and_trial_findings(db: Database) -> None:
-    """A service enters which entry it does not follow; the findings of a trial beside its events."""
+    """A service enters which entry it does not follow; findings of a trial beside its events."""
     Table(db, "rule_activations").add_column("refers_id", int)
     Table(db, "trial_findings").create(
         {"id": int, "place_id": int, "rule_set_id": int, "rule": str, "at": str, "holds": int},

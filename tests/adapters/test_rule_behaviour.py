@@ -79,7 +79,7 @@ def test_the_command_tells_both_differences(recording: Path, tmp_path: Path) -> 
     shown = CliRunner().invoke(main, arguments)
     assert shown.exit_code == 0, shown.output
     assert "55 -> 50 mmHg" in shown.output
-    assert "they ask for a minor step: 0.2.0" in shown.output
+    assert "1 change; it asks for a minor step: 0.2.0" in shown.output
     as_json = CliRunner().invoke(main, [*arguments, "--json"])
     body: dict[str, Any] = json.loads(as_json.output)
     assert [c["words"] for c in body["changes"]] == ["etco2_high for every patient: 55 -> 50 mmHg"]

@@ -386,6 +386,35 @@ def test_a_limit_loosened_is_major_by_how_rules_use_it(
     assert _step_from(standing, _set_with(50.0, when)) is lower
 
 
+def test_where_rules_use_a_limit_both_ways_the_more_urgent_decide() -> None:
+    low = replace(FULL.rules[1], id="hint", when=_BELOW, harm=Harm.MINOR, onset=Onset.DELAYED)
+
+    def standing(value: float, hint: Rule) -> RuleSet:
+        rule_set = _set_with(value, _ABOVE)
+        return replace(rule_set, rules=(*rule_set.rules, hint))
+
+    assert _step_from(standing(55.0, low), standing(50.0, low)) is Step.MINOR
+    assert _step_from(standing(55.0, low), standing(60.0, low)) is Step.MAJOR
+    alike = replace(low, harm=FULL.rules[0].harm, onset=FULL.rules[0].onset)
+    assert _step_from(standing(55.0, alike), standing(50.0, alike)) is Step.MAJOR
+
+
+def test_a_lower_limit_of_co2_in_the_library_is_a_minor_step() -> None:
+    library = load_rules("small-animal-ventilation@1.0.0").rule_set
+    limit = library.limits.limits["etco2_high"]
+
+    def general(value: float) -> RuleSet:
+        entries = tuple(
+            replace(entry, value=value) if entry.where == Where() else entry
+            for entry in limit.entries
+        )
+        limits = {**library.limits.limits, limit.name: replace(limit, entries=entries)}
+        return replace(library, limits=LimitTable(limits))
+
+    assert _step_from(library, general(50.0)) is Step.MINOR
+    assert _step_from(library, general(60.0)) is Step.MAJOR
+
+
 @pytest.mark.parametrize(("value", "step"), [(60.0, Step.MAJOR), (50.0, Step.MINOR)])
 def test_a_value_for_a_species_is_held_against_what_stood_for_it(value: float, step: Step) -> None:
     limit = FULL.limits.limits["etco2_high"]
