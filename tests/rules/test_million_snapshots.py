@@ -59,4 +59,4 @@ def test_the_moments_are_worth_evaluating(reports: list[Report]) -> None:
 def test_nothing_is_left_behind_and_memory_does_not_grow(reports: list[Report]) -> None:
     assert [report.left_behind for report in reports] == [0, 0]
     grown = [grown for report in reports for grown in report.grown_bytes]
-    assert max(grown) < MAY_GROW_BYTES, grown
+    assert max(grown) < MAY_GROW_BYTES, f"grown by {grown} bytes"
