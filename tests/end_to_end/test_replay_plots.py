@@ -5,10 +5,10 @@ from __future__ import annotations
 import csv
 import re
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import RequireTool
 from end_to_end.service_process import run_command
 from end_to_end.test_replay_command import SECONDS, START_MS
 
@@ -38,7 +38,7 @@ def test_one_page_for_each_place(pages: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("stretch", ["", "#20-30"])
 def test_a_browser_without_network_draws_it(
-    pages: Path, stretch: str, require_tool: RequireTool, tmp_path: Path
+    pages: Path, stretch: str, require_tool: Callable[[str], str], tmp_path: Path
 ) -> None:
     browser = require_tool("chromium")
     page = (pages / "recovery+bay-2.html").resolve().as_uri() + stretch
