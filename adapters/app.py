@@ -18,7 +18,7 @@ from adapters.mqtt import BrokerAddress, MqttLink
 from adapters.replay import decide_as
 from adapters.rule_files import LoadedRules, RuleFilesError, load_rules
 from adapters.rule_policy import Policy
-from adapters.rule_switch import InForce, RuleSwitch, active_rules, rule_set_name, stop_trial
+from adapters.rule_switch import InForce, RuleSwitch, active_rules, stop_trial
 from adapters.sqlite.reading import stretches
 from adapters.sqlite.store import SqliteStore
 from rules.engine import EngineError, build_engine
@@ -87,7 +87,7 @@ def assemble(
     if progress is not None:
         take_up(watch, store, progress.reached_ms)
     go_by(watch, switch.now, places, engine)
-    log.info("engine %s; rules %s@%s", watch.engine.name, chosen.name, chosen.version)
+    log.info("engine %s; rules %s", watch.engine.name, chosen.spec)
     clock = SystemClock(not_before_ms=progress.reached_ms if progress else 0)
     link = MqttLink(address, clock, instance, CYCLE_MS)
     cycle = Cycle(watch, link, store, link)
@@ -183,7 +183,7 @@ def _follow_ledger(parts: Parts, outcome: Outcome) -> None:
         why = "the service fell behind with it"
     candidate = parts.switch.now.trial
     if why is not None and candidate is not None:
-        log.error("the trial of %s is stopped: %s", rule_set_name(candidate.rule_set), why)
+        log.error("the trial of %s is stopped: %s", candidate.rule_set.spec, why)
         stop_trial(parts.store.ledger, candidate.rule_set, to_text(parts.clock.now_ms()), why)
         parts.slow_turns = 0
     chosen = parts.switch.look()
@@ -208,9 +208,9 @@ def switch_rules(parts: Parts, chosen: InForce) -> None:
     parts.store.commit(reached, [], parts.watch.checkpoint())
     log.info(
         "rules %s are active from %s on; on trial: %s",
-        rule_set_name(chosen.rules.rule_set),
+        chosen.rules.rule_set.spec,
         to_text(reached.reached_ms),
-        "none" if chosen.trial is None else rule_set_name(chosen.trial.rule_set),
+        "none" if chosen.trial is None else chosen.trial.rule_set.spec,
     )
 
 

@@ -187,7 +187,7 @@ class Demo:
             accepted=parts.cycle.totals.accepted,
             refused=parts.cycle.totals.refused,
             engine=parts.watch.engine.name,
-            rules=f"{rule_set.name}@{rule_set.version}",
+            rules=rule_set.spec,
         )
 
     def _story(self, truth: Truth) -> Story:

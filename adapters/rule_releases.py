@@ -32,13 +32,13 @@ def release(
     rule_set = rules.rule_set
     build_engine(rule_set)
     for item in ledger.releases():
-        if item.rules.spec == _spec(rule_set):
+        if item.rules.spec == rule_set.spec:
             if item.rules.sha256 == rule_set.sha256:
                 same = f"it was released on {item.released_at[:10]} by {item.by}, as it is now"
                 return Released(item.rules.id, (same,), new=False)
             raise ReleaseError(_changed(rule_set, f"on {item.released_at[:10]} by {item.by}"))
     for listed in library_releases():
-        if listed.spec == _spec(rule_set) and listed.sha256 != rule_set.sha256:
+        if listed.spec == rule_set.spec and listed.sha256 != rule_set.sha256:
             raise ReleaseError(_changed(rule_set, "with Tidewarden"))
     highest = _highest(ledger, rule_set.name)
     said: tuple[str, ...] = ()
@@ -86,7 +86,7 @@ def _said_of_step(highest: RuleSet, rule_set: RuleSet, *, backport: bool) -> tup
         if backport:
             return (f"released beside the higher {highest.version}",)
         raise ReleaseError(
-            f"{_spec(rule_set)} is not higher than {highest.version}, the highest released: raise "
+            f"{rule_set.spec} is not higher than {highest.version}, the highest released: raise "
             f'"version" in rule-set.yaml, to {fitting} by what changed, or add --backport to '
             "release beside it"
         )
@@ -121,7 +121,7 @@ def _kept(ledger: RuleLedger, number: int) -> LoadedRules:
 def _changed(rule_set: RuleSet, when: str) -> str:
     upward = next_version(rule_set.version, Step.PATCH)
     return (
-        f"{_spec(rule_set)} was released {when} with other content, and a released version never "
+        f"{rule_set.spec} was released {when} with other content, and a released version never "
         f'changes: raise "version" in rule-set.yaml, for instance to {upward}'
     )
 
@@ -138,7 +138,3 @@ def _not_released(ledger: RuleLedger, spec: str) -> str:
 def _specs(ledger: RuleLedger) -> str:
     own = [item.rules.spec for item in ledger.releases()]
     return ", ".join([*own, *(item.spec for item in library_releases() if item.spec not in own)])
-
-
-def _spec(rule_set: RuleSet) -> str:
-    return f"{rule_set.name}@{rule_set.version}"

@@ -58,8 +58,8 @@ class RuleSwitch:
         if ours.sha256 != theirs.sha256:
             log.info(
                 "%s is active in the store; %s of the configuration is not used",
-                rule_set_name(ours),
-                rule_set_name(theirs),
+                ours.spec,
+                theirs.spec,
             )
 
     def look(self) -> InForce | None:
@@ -126,11 +126,6 @@ def stop_trial(ledger: RuleLedger, candidate: RuleSet, at: str, why: str) -> Non
     number = ledger.wanted().trial
     if number is not None and ledger.rules(number).sha256 == candidate.sha256:
         ledger.enter("trial stop", number, at=at, by="tidewarden", reason=why)
-
-
-def rule_set_name(rule_set: RuleSet) -> str:
-    """NAME@VERSION."""
-    return f"{rule_set.name}@{rule_set.version}"
 
 
 def _loaded(files: dict[str, str], what: str) -> LoadedRules | None:

@@ -86,7 +86,7 @@ def _parent(
     except RuleSetError as error:
         problems.extend(p._replace(file=PARENT + p.file) for p in error.problems)
         return None
-    found = f"{parent.name}@{parent.version}"
+    found = parent.spec
     if found != about.parent:
         message = f"the parent is said to be {about.parent}, its files are {found}"
         place.problem(about.parent_place, message)

@@ -307,6 +307,11 @@ class RuleSet:
     without: Mapping[str, Approval] = field(default_factory=dict)
     parent: str | None = None
 
+    @property
+    def spec(self) -> str:
+        """NAME@VERSION."""
+        return f"{self.name}@{self.version}"
+
     def facts(self) -> frozenset[str]:
         """Every fact that some rule or sign reads or tells in its texts."""
         rules = (rule.facts() | rule.facts_told() for rule in self.rules)

@@ -35,8 +35,7 @@ def check(config_path: Path | None) -> None:
     click.echo(f"software     {software()}")
     click.echo(f"rule engine  {engine.name}{_why_plain(engine.name)}")
     click.echo(
-        f"rules        {rule_set.name}@{rule_set.version}, {len(rule_set.rules)} rules, "
-        f"SHA-256 {rule_set.sha256[:12]}"
+        f"rules        {rule_set.spec}, {len(rule_set.rules)} rules, SHA-256 {rule_set.sha256[:12]}"
     )
     click.echo(f"SQLite       {sqlite3.sqlite_version}")
     click.echo(

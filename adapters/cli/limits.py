@@ -54,7 +54,7 @@ def limits(
     if as_json:
         click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
         return
-    _print(rows, context, f"{rule_set.name}@{rule_set.version}", show_all=show_all)
+    _print(rows, context, rule_set.spec, show_all=show_all)
 
 
 def _row(table: LimitTable, limit: ResolvedLimit, context: PatientContext) -> dict[str, Any]:

@@ -55,7 +55,7 @@ def diff_command(
     _print_changes(console, one.rule_set, other.rule_set, changes)
     if found is not None:
         console.print()
-        print_behaviour(console, found, _name(one.rule_set), _name(other.rule_set))
+        print_behaviour(console, found, one.rule_set.spec, other.rule_set.spec)
 
 
 def _both(before: str, after: str, store: Path | None) -> tuple[LoadedRules, LoadedRules]:
@@ -65,14 +65,10 @@ def _both(before: str, after: str, store: Path | None) -> tuple[LoadedRules, Loa
         return find(before, ledger), find(after, ledger)
 
 
-def _name(rule_set: RuleSet) -> str:
-    return f"{rule_set.name}@{rule_set.version}"
-
-
 def _print_changes(
     console: Console, before: RuleSet, after: RuleSet, changes: list[Change]
 ) -> None:
-    console.print(Text(f"{_name(before)} -> {_name(after)}", style="bold"))
+    console.print(Text(f"{before.spec} -> {after.spec}", style="bold"))
     if not changes:
         same = before.sha256 == after.sha256
         words = "The very same files." if same else "No difference in meaning: layout or comments."
@@ -120,8 +116,8 @@ def _body(
 ) -> dict[str, Any]:
     step = asked_step(changes)
     return {
-        "before": {"rule_set": _name(before), "sha256": before.sha256},
-        "after": {"rule_set": _name(after), "sha256": after.sha256},
+        "before": {"rule_set": before.spec, "sha256": before.sha256},
+        "after": {"rule_set": after.spec, "sha256": after.sha256},
         "step": None if step is None else step.words,
         "fitting_version": None if step is None else next_version(before.version, step),
         "changes": [

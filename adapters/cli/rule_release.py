@@ -39,7 +39,7 @@ def release_command(
     rule_set = rules.rule_set
     if as_json:
         body = {
-            "rule_set": f"{rule_set.name}@{rule_set.version}",
+            "rule_set": rule_set.spec,
             "sha256": rule_set.sha256,
             "new": done.new,
             "notes": list(done.notes),
@@ -47,7 +47,7 @@ def release_command(
         click.echo(json.dumps(body, ensure_ascii=False, indent=2))
         return
     word = "Released" if done.new else "Nothing to do for"
-    click.echo(f"{word} {rule_set.name}@{rule_set.version} ({len(rule_set.rules)} rules, "
+    click.echo(f"{word} {rule_set.spec} ({len(rule_set.rules)} rules, "
                f"SHA-256 {rule_set.sha256[:12]}).")  # fmt: skip
     for note in done.notes:
         click.echo(f"Note: {note}.")

@@ -41,7 +41,7 @@ def start(*, spec: str, by: str, why: str, store: Path | None, config_path: Path
         with open_ledger(site(store, config_path).store) as ledger:
             rule_set = start_trial(ledger, spec, signed).rule_set
     click.echo(
-        f"{rule_set.name}@{rule_set.version} is on trial as soon as a service runs on this store.\n"
+        f"{rule_set.spec} is on trial as soon as a service runs on this store.\n"
         "Nothing it says is published. See `tidewarden rules trial report`."
     )
 

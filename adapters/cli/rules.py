@@ -97,7 +97,7 @@ def check_rules(spec: str, *, as_json: bool) -> None:
         )
     console.print(table)
     console.print(
-        f"{rule_set.name}@{rule_set.version}: {len(rows)} rules, no mistakes. "
+        f"{rule_set.spec}: {len(rows)} rules, no mistakes. "
         f"SHA-256 {rule_set.sha256[:12]}, engine {engine.name}.",
         highlight=False,
     )

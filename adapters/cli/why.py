@@ -69,7 +69,7 @@ class _Printer:
         self._console = console
 
     def print(self, place: str, found: Past, reasons: list[Why], *, whole: bool) -> None:
-        rules = f"{found.rule_set.name}@{found.rule_set.version}"
+        rules = found.rule_set.spec
         self._console.print(Text(f"{place}  {_patient(found)}", style="bold"))
         self._console.print(f"at {to_text(found.at_ms)}, by {rules}\n")
         if whole:

@@ -64,7 +64,7 @@ def kinds_of(
             found[rule.id] = kinds
     if missing:
         raise EvaluationError(
-            f"{rule_set.name}@{rule_set.version}: no kinds are written for {', '.join(missing)}; "
+            f"{rule_set.spec}: no kinds are written for {', '.join(missing)}; "
             "add the rule under `rules`, or its cause under `causes`, of the file of kinds"
         )
     return found

@@ -202,7 +202,7 @@ class RuleLedger:
                 (item.rules.name, item.rules.version) == (rule_set.name, rule_set.version)
                 for item in self.releases()
             ):
-                raise ReleaseError(f"{rule_set.name}@{rule_set.version} was released just now")
+                raise ReleaseError(f"{rule_set.spec} was released just now")
             rule_set_id = keep_rule_set(self._db, rule_set, files)
             self._db.execute(
                 "insert into rule_releases (rule_set_id, released_at, by, notes, backport) "

@@ -46,7 +46,7 @@ def test_the_default_is_in_the_library() -> None:
 @pytest.mark.parametrize("spec", library())
 def test_every_rule_set_of_the_library_bears_the_name_of_its_folder(spec: str) -> None:
     loaded = load_rules(spec)
-    assert f"{loaded.rule_set.name}@{loaded.rule_set.version}" == spec
+    assert loaded.rule_set.spec == spec
     assert loaded.rule_set.rules
 
 

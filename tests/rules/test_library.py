@@ -56,7 +56,7 @@ def test_every_rule_set_of_the_library_is_well_written() -> None:
     assert library()
     for spec in library():
         loaded = load_rules(spec).rule_set
-        assert f"{loaded.name}@{loaded.version}" == spec
+        assert loaded.spec == spec
         assert loaded.caution
 
 
