@@ -15,7 +15,7 @@ from typing import Final, Literal
 from adapters.clock import SystemClock
 from adapters.config import Config
 from adapters.mqtt import BrokerAddress, MqttLink
-from adapters.replay import decide_as
+from adapters.replay import begin_as, decide_as
 from adapters.rule_files import LoadedRules, RuleFilesError, load_rules
 from adapters.rule_policy import Policy
 from adapters.rule_switch import InForce, RuleSwitch, active_rules, stop_trial
@@ -129,9 +129,7 @@ def take_up(watch: Watch, store: SqliteStore, reached_ms: int) -> None:
     arrivals = list(store.arrivals(after))
     for stretch in stretches(arrivals, later, after, reached_ms):
         if stretch.run is not None:
-            decide_as(watch, stretch.run, with_trial=True)
-            if stretch.run.resumed:
-                watch.resume(stretch.run.started_ms)
+            begin_as(watch, stretch.run, with_trial=True)
         watch.step(stretch.arrivals, stretch.until_ms)
     log.info("took up the store at %s (%d messages again)", to_text(reached_ms), len(arrivals))
 

@@ -196,9 +196,7 @@ def replay_store(
         until_ms = progress.reached_ms if progress else 0
         for stretch in stretches(list(read_arrivals(database)), runs, 0, until_ms):
             if stretch.run is not None:
-                decide_as(watch, stretch.run, rules)
-                if stretch.run.resumed:
-                    watch.resume(stretch.run.started_ms)
+                begin_as(watch, stretch.run, rules)
             _run(watch, stretch.arrivals, result)
             result.take(watch.step([], stretch.until_ms))
         return _end(watch, result)
@@ -222,6 +220,15 @@ def decide_as(
         watch.use(rule_set, build_engine(rule_set), run.places)
     if with_trial:
         _try_as(watch, run)
+
+
+def begin_as(
+    watch: Watch, run: Run, rules: LoadedRules | None = None, *, with_trial: bool = False
+) -> None:
+    """Begin where that run began: decide as it did, after the pause that it ended, if it did."""
+    decide_as(watch, run, rules, with_trial=with_trial)
+    if run.resumed:
+        watch.resume(run.started_ms)
 
 
 def _try_as(watch: Watch, run: Run) -> None:

@@ -12,6 +12,7 @@ from sqlite_utils import Database
 
 from adapters.replay import HEARD_MS, replay_recordings, replay_store
 from adapters.rule_files import LoadedRules, loaded_again
+from adapters.sqlite.ledger import RuleLedger
 from adapters.sqlite.reading import StoreError, open_for_reading
 from rules.model import RuleSet
 from service.episodes import Pairing, RuleTally, episodes, paired, tallies, within
@@ -83,6 +84,7 @@ def _report(database: Database, store: Path) -> TrialReport:
         raise StoreError(f"{store}: no service has tried rules on this store yet")
     begins_ms, ends_ms = span.begins_ms, span.ends_ms
     kept = "select body from trial_events where rule_set_id = ? and at >= ? order by id"
+    ledger = RuleLedger(database.conn)
     tried = episodes(_bodies(database, kept, span.candidate, to_text(begins_ms)))
     decided = """
         select e.body from advisory_events e join advisories a on a.id = e.advisory_id
@@ -90,7 +92,7 @@ def _report(database: Database, store: Path) -> TrialReport:
     """
     active = episodes(_bodies(database, decided, to_text(begins_ms)))
     replaced = _replaced(
-        [_kept(database, number) for number in span.active], _kept(database, span.candidate)
+        [_kept(ledger, number) for number in span.active], _kept(ledger, span.candidate)
     )
     pairings = paired(
         within(active, begins_ms, ends_ms), within(tried, begins_ms, ends_ms), replaced
@@ -101,8 +103,8 @@ def _report(database: Database, store: Path) -> TrialReport:
         [HEARD_MS, begins_ms, ends_ms],
     ).fetchone()[0]
     return TrialReport(
-        candidate=_name(database, span.candidate),
-        active=tuple(_name(database, number) for number in span.active),
+        candidate=ledger.rules(span.candidate).spec,
+        active=tuple(ledger.rules(number).spec for number in span.active),
         begins_at=to_text(begins_ms),
         ends_at=to_text(ends_ms),
         behaviour=Behaviour(
@@ -117,10 +119,8 @@ def _replaced(before: Iterable[RuleSet], after: RuleSet) -> frozenset[str]:
     return frozenset(known ^ {rule.id for rule in after.rules})
 
 
-def _kept(database: Database, rule_set_id: int) -> RuleSet:
-    query = "select files from rule_sets where id = ?"
-    files = json.loads(database.execute(query, [rule_set_id]).fetchone()[0])
-    return loaded_again(files).rule_set
+def _kept(ledger: RuleLedger, rule_set_id: int) -> RuleSet:
+    return loaded_again(ledger.files(rule_set_id)).rule_set
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,8 +160,3 @@ def _stood_before(pairing: Pairing, begins_ms: int) -> Pairing:
 
 def _bodies(database: Database, query: str, *values: object) -> Iterator[dict[str, Any]]:
     return (json.loads(body) for (body,) in database.execute(query, list(values)))
-
-
-def _name(database: Database, rule_set_id: int) -> str:
-    query = "select name || '@' || version from rule_sets where id = ?"
-    return str(database.execute(query, [rule_set_id]).fetchone()[0])

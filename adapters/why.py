@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.replay import decide_as
+from adapters.replay import begin_as
 from adapters.rule_files import LoadedRules, loaded_again
 from adapters.sqlite.reading import (
     Run,
@@ -74,9 +74,7 @@ def _watch_until(
         if stretch.run is not None:
             if stretch.run.started_ms > at_ms:
                 break
-            decide_as(watch, stretch.run, rules)
-            if stretch.run.resumed:
-                watch.resume(stretch.run.started_ms)
+            begin_as(watch, stretch.run, rules)
         until_ms = min(stretch.until_ms, at_ms)
         own = [a for a in stretch.arrivals if a.topic.startswith(prefix)]
         watch.step([a for a in own if a.received_ms < until_ms], until_ms)
