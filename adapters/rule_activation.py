@@ -49,6 +49,8 @@ def open_ledger(store: Path) -> Iterator[RuleLedger]:
         raise StoreError(
             f"{folder}: no such folder; give the [store] directory of the service, or make it first"
         )
+    if store.suffix == ".sqlite" and store.name != FILE_NAME:
+        raise StoreError(f"{store}: a service's store is called {FILE_NAME}; give its folder")
     path = folder / FILE_NAME
     if not path.is_file() or not _has_ledger(path):
         # Brings it up to date; refused while a service of an older version is writing it.

@@ -14,7 +14,7 @@ from sqlite_utils import Database
 from adapters.cli.failures import bad_input
 from adapters.sqlite.history import first_ms, reached_ms, read_past, read_places, read_told
 from adapters.sqlite.reading import StoreError, open_for_reading
-from adapters.sqlite.store import FILE_NAME
+from adapters.sqlite.store import store_file
 from service.handover import handover as handover_of
 from service.handover import handover_lines
 from service.instants import from_text
@@ -83,7 +83,7 @@ def shift(store: Path, from_ms: int | None, to_ms: int | None, *, as_json: bool)
 
 
 def _open(store: Path) -> Database:
-    return open_for_reading(store / FILE_NAME if store.is_dir() else store)
+    return open_for_reading(store_file(store))
 
 
 def _print(body: dict[str, Any], lines: list[str], *, as_json: bool) -> None:

@@ -20,7 +20,7 @@ from adapters.cli.store_options import (
 )
 from adapters.rule_activation import open_ledger, start_trial, stop_trial
 from adapters.rule_behaviour import trial_report
-from adapters.sqlite.store import FILE_NAME
+from adapters.sqlite.store import store_file
 
 
 @click.group("trial")
@@ -67,9 +67,7 @@ def stop(*, by: str, why: str, store: Path | None, config_path: Path | None) -> 
 def report(*, store: Path | None, config_path: Path | None, as_json: bool) -> None:
     """Hold what the candidate said in its last trial against what was advised."""
     with bad_input():
-        folder = site(store, config_path).store
-        path = folder if folder.suffix == ".sqlite" else folder / FILE_NAME
-        found = trial_report(path)
+        found = trial_report(store_file(site(store, config_path).store))
     active = ", ".join(found.active)
     if as_json:
         body = {

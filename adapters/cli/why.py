@@ -15,6 +15,7 @@ from rich.text import Text
 from adapters.cli.failures import bad_input
 from adapters.cli.words import MARKS, STYLES
 from adapters.rule_files import load_rules
+from adapters.sqlite.store import store_file
 from adapters.why import Past, past
 from rules.rationale import ClauseResult
 from rules.reading import nearest
@@ -48,9 +49,8 @@ def why_command(
 
     Each clause of a rule with its value, its limit, its margin, and what would have to change.
     """
-    path = store / "tidewarden.sqlite" if store.is_dir() else store
     with bad_input():
-        found = past(path, place, at, load_rules(spec) if spec else None)
+        found = past(store_file(store), place, at, load_rules(spec) if spec else None)
     rules = {rule.id: rule for rule in found.rule_set.rules}
     if rule_id is None:
         reasons = why_all(found.rule_set, found.moment, found.tracked)

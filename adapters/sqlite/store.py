@@ -37,6 +37,11 @@ FILE_NAME: Final = "tidewarden.sqlite"
 Row = dict[str, Any]
 
 
+def store_file(given: Path) -> Path:
+    """The file of a store that is given as its folder or as that file."""
+    return given / FILE_NAME if given.is_dir() else given
+
+
 class SqliteStore:
     """Write side of the store. One process at a time owns it."""
 

@@ -103,6 +103,14 @@ def test_a_store_is_made_in_a_folder_that_is_there(tmp_path: Path) -> None:
         pass
 
 
+def test_a_copy_beside_the_store_is_not_taken_for_it(tmp_path: Path) -> None:
+    SqliteStore(tmp_path).close()
+    copy = tmp_path / "copy.sqlite"
+    copy.write_bytes((tmp_path / "tidewarden.sqlite").read_bytes())
+    with pytest.raises(StoreError, match="give its folder"), open_ledger(copy):
+        pass
+
+
 def test_a_running_service_does_not_keep_one_from_releasing(tmp_path: Path) -> None:
     running = SqliteStore(tmp_path)
     with open_ledger(tmp_path / "tidewarden.sqlite") as ledger:
