@@ -5,16 +5,16 @@ book of advisories for each rule set.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
-from rules.engine import Engine, build_engine, clean
-from rules.limits import PatientContext, ResolvedLimit
+from rules.engine import build_engine
 from rules.model import Rule, RuleSet
 from service.advisories import Advisory, AdvisoryEvent, Book, Moment
 from service.bedside import Bedside
 from service.facts import FactSet, facts_of
 from service.intake import Accepted, Arrival, Intake, Refused
+from service.judge import Judge
 from service.watch import CYCLE_MS, LOOK_EVERY_MS
 from service.wording import write_advisory
 
@@ -23,11 +23,15 @@ _MS_PER_S: Final = 1000.0
 
 @dataclass(frozen=True, slots=True)
 class Contender:
-    """A rule set with its engine."""
+    """A rule set with its judge."""
 
     name: str
-    rule_set: RuleSet
-    engine: Engine
+    judge: Judge
+
+    @property
+    def rule_set(self) -> RuleSet:
+        """What it goes by."""
+        return self.judge.rule_set
 
 
 @dataclass(slots=True)
@@ -48,22 +52,13 @@ class Spoken:
 
 def contender(name: str, rule_set: RuleSet) -> Contender:
     """A rule set made ready; EngineError when no engine takes it."""
-    return Contender(name, rule_set, build_engine(rule_set))
-
-
-@dataclass(slots=True)
-class _Side:
-    """One rule set at one place."""
-
-    contender: Contender
-    book: Book = field(default_factory=Book)
-    limits: dict[PatientContext, dict[str, ResolvedLimit]] = field(default_factory=dict)
+    return Contender(name, Judge(rule_set, build_engine(rule_set)))
 
 
 @dataclass(slots=True)
 class _Place:
     bedside: Bedside
-    sides: list[_Side]
+    books: list[Book]
     due_ms: int = 0
 
 
@@ -75,7 +70,7 @@ class Bench:
         self._zero_ms = zero_ms
         self._intake = Intake()
         self._places: dict[str, _Place] = {}
-        self._wanted = frozenset().union(*(one.rule_set.facts() for one in contenders))
+        self._wanted = frozenset().union(*(one.judge.wanted for one in contenders))
         self.spoken: dict[str, list[Spoken]] = {one.name: [] for one in contenders}
         self._open: dict[tuple[str, str], Spoken] = {}
 
@@ -113,8 +108,8 @@ class Bench:
     def _place(self, ward: str, place: str) -> _Place:
         name = f"{ward}/{place}"
         if name not in self._places:
-            sides = [_Side(contender) for contender in self._contenders]
-            self._places[name] = _Place(Bedside(ward, place), sides)
+            books = [Book() for _ in self._contenders]
+            self._places[name] = _Place(Bedside(ward, place), books)
         return self._places[name]
 
     def _look(self, place: _Place, now_ms: int) -> None:
@@ -122,37 +117,23 @@ class Bench:
         bedside.due(now_ms)
         bedside.forget_older_than(now_ms)
         facts = facts_of(bedside, now_ms, self._wanted)
-        asked = {name: value for name, value in facts.values.items() if name in self._wanted}
-        facts.values, dropped = clean(asked)
-        facts.unknown.update(dropped)
         waits = [bedside.paw.assembler.next_due_ms(), bedside.co2.assembler.next_due_ms()]
-        for side in place.sides:
-            self._decide(bedside, side, facts, now_ms)
-            waits.append(side.book.next_due_ms(side.contender.rule_set))
+        for contender, book in zip(self._contenders, place.books, strict=True):
+            self._decide(bedside, contender, book, facts, now_ms)
+            waits.append(book.next_due_ms(contender.rule_set))
         due = [now_ms + LOOK_EVERY_MS, *(wait for wait in waits if wait is not None)]
         place.due_ms = max(now_ms + 1, min(due))
 
-    def _decide(self, bedside: Bedside, side: _Side, facts: FactSet, now_ms: int) -> None:
-        rule_set, patient = side.contender.rule_set, bedside.patient
-        context = PatientContext(
-            class_=patient.class_ if patient else None,
-            species=patient.species if patient else None,
-            mass_kg=patient.mass_kg if patient else None,
-            phase=patient.phase if patient else None,
-        )
-        limits = side.limits.get(context)
-        if limits is None:
-            limits = side.limits[context] = dict(rule_set.limits.resolve(context))
-        conditions = side.contender.engine.evaluate(facts.values, limits)
-        name = patient.patient if patient else None
-        moment = Moment(now_ms, name, facts, limits, conditions)
+    def _decide(
+        self, bedside: Bedside, contender: Contender, book: Book, facts: FactSet, now_ms: int
+    ) -> None:
+        moment = contender.judge.moment(bedside.patient, facts, now_ms)
 
         def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
             return write_advisory(bedside, rule, at, onset_ms, identity)
 
-        changes = side.book.move(bedside.name, rule_set, moment, write)
-        for event in changes.events:
-            self._note(side.contender.name, bedside.name, event)
+        for event in book.move(bedside.name, contender.rule_set, moment, write).events:
+            self._note(contender.name, bedside.name, event)
 
     def _note(self, contender: str, place: str, event: AdvisoryEvent) -> None:
         """Whatever asks for attention is counted, a reminder of what was said before is not.
