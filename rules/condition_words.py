@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from rules.conditions import Known, Leaf
 from rules.model import Comparison, Condition, Group, GroupKind, LimitRef, Op, Unknown
 from rules.vocabulary import CATALOGUE
 from rules.wording import with_unit
@@ -37,6 +38,11 @@ class Line:
         """As a clinician reads it."""
         return _GROUPS[self.what] if isinstance(self.what, str) else clause_words(self.what)
 
+    @property
+    def subject(self) -> str:
+        """What it speaks of: a fact, or a group as such ("")."""
+        return "" if isinstance(self.what, str) else self.what.fact
+
 
 def condition_lines(condition: Condition, depth: int = 0) -> list[Line]:
     """The lines of a condition, in the order written."""
@@ -46,6 +52,11 @@ def condition_lines(condition: Condition, depth: int = 0) -> list[Line]:
     for member in condition.members:
         lines.extend(condition_lines(member, depth + 1))
     return lines
+
+
+def leaf_words(leaf: Leaf) -> str:
+    """A clause in words, also in the sense in which it helps its condition to hold."""
+    return f"{leaf.fact} is known" if isinstance(leaf, Known) else clause_words(leaf)
 
 
 def clause_words(leaf: Comparison | Unknown) -> str:

@@ -8,7 +8,7 @@ so the whole form is true exactly when strong Kleene logic makes the condition t
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final, Generic, TypeAlias, TypeVar
 
@@ -23,7 +23,8 @@ MAX_GROUPS: Final = 12
 """How many groups one condition may hold after `all` in `all` and `any` in `any` are merged."""
 
 MILLION: Final = 1_000_000
-_BOUND: Final = 2_000_000_000.0
+WIDEST: Final = 2_000_000_000.0
+"""Numbers beyond this, either way, count as this."""
 
 
 def millionths(value: float) -> int:
@@ -32,9 +33,9 @@ def millionths(value: float) -> int:
     Two readings closer than that are the same reading: conversion noise (5.3 kPa in mm[Hg]) never
     decides. Numbers beyond 2e9 either way count as 2e9, which no fact of the catalogue reaches.
     """
-    if -_BOUND <= value <= _BOUND:
+    if -WIDEST <= value <= WIDEST:
         return round(float(value) * MILLION)
-    return round(_BOUND if value > 0 else -_BOUND) * MILLION
+    return round(WIDEST if value > 0 else -WIDEST) * MILLION
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +85,21 @@ def normal(condition: Condition, negated: bool = False) -> Tree[Leaf]:
     conjunction = (condition.kind == "all") != inverted
     members = [normal(member, inverted) for member in condition.members]
     return every(members) if conjunction else some(members)
+
+
+def leaves_of(condition: Condition) -> list[Leaf]:
+    """The clauses of a condition in normal form, in the order written."""
+    found: Iterator[Leaf] = flat(normal(condition))
+    return list(found)
+
+
+def flat(tree: Tree[T]) -> Iterator[T]:
+    """The leaves of a tree, in the order written."""
+    if isinstance(tree, Every | Some):
+        for member in tree.members:
+            yield from flat(member)
+    else:
+        yield tree
 
 
 def every(members: list[Tree[T]]) -> Tree[T]:

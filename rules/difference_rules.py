@@ -9,7 +9,7 @@ from functools import partial
 from typing import Final
 
 from rules.changes import Change, Step, pairs, quoted, source_words
-from rules.condition_words import condition_lines, condition_words, number_words
+from rules.condition_words import Line, condition_lines, condition_words, number_words
 from rules.implication import implies
 from rules.model import Condition, Escalation, Remind, Rule
 from rules.priority import Harm, Onset, Priority, priority_of
@@ -121,12 +121,29 @@ def _clauses(
         before = otherwise if old is None else condition_words(old)
         after = otherwise if new is None else condition_words(new)
         return [_change(rule, name, before, after, step)]
+    return [_change(rule, name, *words, step) for words in _clause_changes(old, new)]
+
+
+def _clause_changes(old: Condition, new: Condition) -> list[tuple[str | None, str | None]]:
+    """Clauses side by side where they are of the same fact, else as gone and as added."""
     differing = pairs(condition_lines(old), condition_lines(new))
-    return [
-        _change(rule, name, None if one is None else one.words,
-                None if other is None else other.words, step)
-        for one, other in differing
-    ]  # fmt: skip
+    if len(differing) == 1:
+        return [(_words(one), _words(other)) for one, other in differing]
+    added = [line for _, line in differing if line is not None]
+    changes: list[tuple[str | None, str | None]] = []
+    for gone in (line for line, _ in differing if line is not None):
+        found = next((line for line in added if line.subject == gone.subject), None)
+        if found is None:
+            changes.append((gone.words, None))
+            continue
+        added.remove(found)
+        moved = " (in another group)" if found.words == gone.words else ""
+        changes.append((gone.words, f"{found.words}{moved}"))
+    return changes + [(None, line.words) for line in added]
+
+
+def _words(line: Line | None) -> str | None:
+    return None if line is None else line.words
 
 
 def _only_in(before: Rule, after: Rule) -> list[Change]:

@@ -6,7 +6,7 @@ equals the one that the rule itself names. It is a help to look, never a diagnos
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rules.model import Cause, Rule, Sign
@@ -40,13 +40,14 @@ def weigh(rule: Rule, described: Mapping[str, Cause], known: Moment) -> list[Wei
 
 
 def _weighed(cause: Cause, known: Moment) -> Weighed:
-    fits, against = list(_words(cause.fits, known)), list(_words(cause.against, known))
-    signs = (*cause.fits, *cause.against)
-    undecided = sum(1 for s in signs if truth(s.when, known.facts, known.limits) is None)
-    return Weighed(cause.id, cause.title, cause.look, tuple(fits), tuple(against), undecided)
+    fits, fits_open = _judged(cause.fits, known)
+    against, against_open = _judged(cause.against, known)
+    return Weighed(cause.id, cause.title, cause.look, fits, against, fits_open + against_open)
 
 
-def _words(signs: tuple[Sign, ...], known: Moment) -> Iterator[str]:
-    for sign in signs:
-        if truth(sign.when, known.facts, known.limits):
-            yield render(sign.says, known.facts, known.limits, known.unknown, 0.0)
+def _judged(signs: tuple[Sign, ...], known: Moment) -> tuple[tuple[str, ...], int]:
+    """In words the signs that hold, and how many what is known does not decide."""
+    answers = [truth(sign.when, known.facts, known.limits) for sign in signs]
+    holding = [sign for sign, answer in zip(signs, answers, strict=True) if answer]
+    words = [render(s.says, known.facts, known.limits, known.unknown, 0.0) for s in holding]
+    return tuple(words), answers.count(None)

@@ -5,6 +5,7 @@ Numbers are already in the unit of the fact they belong to; text was checked whe
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -286,7 +287,7 @@ class Rule:
             yield from leaves(condition)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RuleSet:
     """A named version of rules with their limits. `sha256` is the hash of the files as given.
 
@@ -307,6 +308,11 @@ class RuleSet:
     without: Mapping[str, Approval] = field(default_factory=dict)
     parent: str | None = None
 
+    @functools.cached_property
+    def by_id(self) -> Mapping[str, Rule]:
+        """Its rules by their ids."""
+        return {rule.id: rule for rule in self.rules}
+
     @property
     def spec(self) -> str:
         """NAME@VERSION."""
@@ -323,7 +329,4 @@ class RuleSet:
 
     def rule(self, rule_id: str) -> Rule:
         """The rule with this id; KeyError when there is none."""
-        for rule in self.rules:
-            if rule.id == rule_id:
-                return rule
-        raise KeyError(rule_id)
+        return self.by_id[rule_id]

@@ -23,6 +23,11 @@ class Priority(StrEnum):
         """3 for high, 2 for medium, 1 for low: the larger, the more urgent."""
         return _RANKS[self]
 
+    @property
+    def mark(self) -> str:
+        """As many exclamation marks as its rank, filled up to three characters."""
+        return f"{'!' * self.rank:<3}"
+
 
 class Harm(StrEnum):
     """The potential result of a failure to respond."""

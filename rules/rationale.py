@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from rules.conditions import Every, Known, Leaf, Some, Tree, millionths, normal
+from rules.conditions import Known, Leaf, leaves_of, millionths
 from rules.engine.guard import FactValue, flaw
 from rules.limits import ResolvedLimit
 from rules.model import Comparison, Condition, LimitRef, Op, Unknown
@@ -24,7 +24,10 @@ from rules.wording import (
     with_digits,
 )
 
-__all__ = ["ClauseResult", "Moment", "clause_of", "display", "explain", "leaf_holds", "render"]
+__all__ = [
+    "ClauseResult", "Moment", "clause_of", "display", "explain", "leaf_holds", "margin_words",
+    "operand_value", "render",
+]  # fmt: skip
 
 _OPS: Final[Mapping[Op, str]] = {
     Op.ABOVE: "above",
@@ -84,7 +87,7 @@ def leaf_holds(
     fact = CATALOGUE[leaf.fact]
     value = moment.value(fact)
     if isinstance(leaf, Comparison):
-        return _holds(value, leaf.op, _operand(leaf, fact, moment))
+        return _holds(value, leaf.op, operand_value(leaf, moment.limits))
     return (value is None) == isinstance(leaf, Unknown)
 
 
@@ -99,12 +102,26 @@ def explain(
     `unknown` gives the reason for each fact that is absent from `facts`.
     """
     moment = Moment(facts, limits, unknown)
-    return [clause_of(leaf, moment) for leaf in _flat(normal(condition))]
+    return [clause_of(leaf, moment) for leaf in leaves_of(condition)]
 
 
 def clause_of(leaf: Leaf, moment: Moment) -> ClauseResult:
     """One comparison with its values."""
     return _compared(leaf, moment) if isinstance(leaf, Comparison) else _presence(leaf, moment)
+
+
+def margin_words(clause: ClauseResult) -> str:
+    """How far the value is from what it is compared with, as both read in the clause: "3 %".
+
+    Rounded by itself it could contradict them. Empty where there is no margin.
+    """
+    value, operand = clause.value, clause.operand_value
+    if clause.margin is None or value is None or operand is None:
+        return ""
+    fact = CATALOGUE[clause.fact]
+    digits, finer = _shown_digits(value, operand, fact)
+    size = abs(round(float(value), digits) - round(float(operand), finer))
+    return with_digits(size, fact, finer)
 
 
 def render(
@@ -146,12 +163,6 @@ def _fact_words(fact: Fact, moment: Moment, named: list[ResolvedLimit]) -> str:
     return with_digits(value, fact, max(digits, default=fact.digits))
 
 
-def _flat(tree: Tree[Leaf]) -> list[Leaf]:
-    if isinstance(tree, Every | Some):
-        return [leaf for member in tree.members for leaf in _flat(member)]
-    return [tree]
-
-
 def _presence(leaf: Unknown | Known, moment: Moment) -> ClauseResult:
     fact = CATALOGUE[leaf.fact]
     value = moment.value(fact)
@@ -173,7 +184,7 @@ def _presence(leaf: Unknown | Known, moment: Moment) -> ClauseResult:
 def _compared(leaf: Comparison, moment: Moment) -> ClauseResult:
     fact = CATALOGUE[leaf.fact]
     value = moment.value(fact)
-    operand = _operand(leaf, fact, moment)
+    operand = operand_value(leaf, moment.limits)
     return ClauseResult(
         text=f"{fact.meaning} is {_sentence(leaf, fact, operand, moment)}",
         fact=fact.name,
@@ -187,23 +198,24 @@ def _compared(leaf: Comparison, moment: Moment) -> ClauseResult:
     )
 
 
-def _operand(leaf: Comparison, fact: Fact, moment: Moment) -> FactValue | None:
+def operand_value(leaf: Comparison, limits: Mapping[str, ResolvedLimit]) -> FactValue | None:
+    """What a comparison compares with, in the unit of its fact; None where the limit is absent."""
     if not isinstance(leaf.operand, LimitRef):
         return leaf.operand.value
-    limit = moment.limits.get(leaf.operand.name)
+    limit = limits.get(leaf.operand.name)
     if limit is None or limit.value is None or not math.isfinite(limit.value):
         return None
-    return converter(limit.unit, fact.unit)(limit.value) + leaf.operand.offset
+    return converter(limit.unit, CATALOGUE[leaf.fact].unit)(limit.value) + leaf.operand.offset
 
 
 def _sentence(leaf: Comparison, fact: Fact, operand: FactValue | None, moment: Moment) -> str:
     value = moment.value(fact)
-    digits = telling_digits(value, operand, fact)
+    digits, finer = _shown_digits(value, operand, fact)
     shown = moment.why_unknown(fact) if value is None else with_digits(value, fact, digits)
     if operand is None:
         name = leaf.operand.name if isinstance(leaf.operand, LimitRef) else ""
         return f"{shown}: {limit_words(moment.limits.get(name))}"
-    against = with_digits(operand, fact, max(digits, own_digits(operand, fact)))
+    against = with_digits(operand, fact, finer)
     against += _limit_label(leaf, fact)
     if value is None:
         return f"{shown}, to be compared with {against}"
@@ -211,6 +223,14 @@ def _sentence(leaf: Comparison, fact: Fact, operand: FactValue | None, moment: M
     if leaf.op in (Op.IS, Op.IS_NOT):
         return shown if value == operand else f"{shown}, not {against}"
     return f"{shown}: {'' if holds else 'not '}{_OPS[leaf.op]} {against}"
+
+
+def _shown_digits(
+    value: FactValue | None, operand: FactValue | None, fact: Fact
+) -> tuple[int, int]:
+    """Decimals of the value, and of what it is compared with: at least as many."""
+    digits = telling_digits(value, operand, fact)
+    return digits, digits if operand is None else max(digits, own_digits(operand, fact))
 
 
 def _limit_label(leaf: Comparison, fact: Fact) -> str:

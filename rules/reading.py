@@ -21,6 +21,25 @@ _PLAIN_TAGS: Final = frozenset(
 )
 
 
+#: What the YAML reader says, and what has mostly happened then.
+_HINTS: Final = (
+    ("got '['", 'inside { } a unit with brackets needs quotes: "3 mm[Hg]"'),
+    ("'\\t'", "indent with spaces, not with tabs"),
+    (
+        "mapping values are not allowed",
+        'a text with ": " in it needs quotes around it, or the line before lacks its colon',
+    ),
+    (
+        "expected <block end>",
+        "lines that belong together begin in the same column; a text that begins with { needs "
+        "quotes around all of it",
+    ),
+    ("end of stream", "a quote that was opened is not closed"),
+    ("could not find expected ':'", "a key ends with a colon and a space"),
+    ("expected ',' or", "a bracket that was opened is not closed, or a comma is missing"),
+)
+
+
 class Problem(NamedTuple):
     """Something wrong in a file; line and column count from 1."""
 
@@ -47,6 +66,8 @@ def nearest(name: str, known: Iterable[str]) -> str:
     close = difflib.get_close_matches(name, choice, n=1, cutoff=0.6)
     if close:
         return f'; did you mean "{close[0]}"?'
+    if len(choice) == 1:
+        return f'; expected "{choice[0]}"'
     return f"; expected one of {', '.join(choice)}" if 0 < len(choice) <= 12 else ""
 
 
@@ -143,8 +164,9 @@ class Reader:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
         message = error.problem or "the file is not YAML"
-        if "got '['" in message:
-            message += '; inside { } a unit with brackets needs quotes: "3 mm[Hg]"'
+        hint = next((hint for said, hint in _HINTS if said in message), None)
+        if hint is not None:
+            message += f"; {hint}"
         self.problems.append(Problem(self.file, line, column, f"not YAML: {message}"))
 
     def _vet(self, node: Node) -> None:

@@ -12,6 +12,7 @@ from typing import Final
 from rules.condition_words import condition_words, number_words
 from rules.limits import Confidence, Limit, LimitEntry, Source
 from rules.model import Cause, Parameter, Rule, RuleSet
+from rules.notice import with_notice
 from rules.wording import duration
 
 _SURE: Final = {
@@ -29,7 +30,7 @@ def review(rule_set: RuleSet) -> str:
 def _lines(rule_set: RuleSet) -> Iterator[str]:
     yield f"# {rule_set.name} {rule_set.version}: every rule against its source"
     yield ""
-    yield rule_set.caution
+    yield with_notice(rule_set.caution)
     yield ""
     yield f"Rules: {_counted(rule.source for rule in rule_set.rules)}."
     entries = [entry for limit in rule_set.limits.limits.values() for entry in limit.entries]

@@ -211,9 +211,8 @@ def _limits() -> Schema:
         },
         "For which patients; left out: for all",
     )
-    common = {"where": where, "since": _ref("day"), "source": _ref("source")}
     value = _object(
-        {"since": common["since"], "source": common["source"]},
+        {"since": _ref("day"), "source": _ref("source")},
         {
             "value": {"type": "number", "description": "In the unit of the limit"},
             "absent": _text("Why there is no value"),

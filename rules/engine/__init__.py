@@ -6,13 +6,13 @@ durable-rules cannot be loaded.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Literal, Protocol
 
-from rules.engine.durable import available
+from rules.engine.durable import DurableEngine
+from rules.engine.extension import available
 from rules.engine.guard import EngineError, FactValue, clean
 from rules.engine.plain import PlainEngine
-from rules.engine.sharded import durable_engine
 from rules.limits import ResolvedLimit
 from rules.model import RuleSet
 
@@ -25,7 +25,10 @@ class Engine(Protocol):
     name: str
 
     def evaluate(
-        self, facts: Mapping[str, FactValue], limits: Mapping[str, ResolvedLimit]
+        self,
+        facts: Mapping[str, FactValue],
+        limits: Mapping[str, ResolvedLimit],
+        following: Collection[str] | None = None,
     ) -> frozenset[str]:
         """The keys of the conditions that hold:
 
@@ -36,8 +39,12 @@ class Engine(Protocol):
         - `{rule_id}/in_scope`, only for a rule with `only_in`: each label that it names fits or
           is unknown.
 
+        All but the first only of rules whose ids are in `following` or whose `when` holds now;
+        None follows every rule. Most rules are idle, and nobody asks how an idle one would end.
+
         Numbers are in the units of the catalogue. A fact that is absent, or that the guard
-        refuses, is unknown. Raises EngineError when the engine itself fails.
+        refuses, is unknown. The same mapping of limits always holds the same limits. Raises
+        EngineError when the engine itself fails.
         """
         ...
 
@@ -49,10 +56,10 @@ def build_engine(rule_set: RuleSet, choice: Literal["auto", "durable", "plain"] 
     plain evaluator; `name` says which. Raises EngineError when the choice cannot be met.
     """
     if choice == "durable":
-        return durable_engine(rule_set)
+        return DurableEngine(rule_set)
     if choice == "auto" and available():
         try:
-            return durable_engine(rule_set)
+            return DurableEngine(rule_set)
         except EngineError:
             # Too large for durable-rules. A condition that no engine takes fails again below.
             return PlainEngine(rule_set)

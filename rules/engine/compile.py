@@ -15,14 +15,25 @@ Both engines evaluate a `Program`. Its properties are whole numbers:
 from __future__ import annotations
 
 import functools
-import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Final
+from typing import Final, Generic, TypeVar
 
-from rules.conditions import Every, Known, Leaf, Some, Tree, every, millionths, normal, too_wide
+from rules.conditions import (
+    MILLION,
+    WIDEST,
+    Every,
+    Known,
+    Leaf,
+    Some,
+    Tree,
+    every,
+    millionths,
+    normal,
+    too_wide,
+)
 from rules.engine.guard import EngineError, FactValue, flaw
 from rules.limits import ResolvedLimit
 from rules.model import SCOPE_FACTS, Comparison, Condition, LimitRef, Op, Rule, RuleSet, Unknown
@@ -31,6 +42,9 @@ from rules.vocabulary import CATALOGUE, Fact, Kind
 
 BEYOND: Final = 4_000_000_000_000_000
 """Further than any fact or limit in millionths; exact as a float and as a C long."""
+
+#: Patients of one class, species and weight share a mapping: more than a hospital has at a time.
+_MOST_LIMITS: Final = 512
 
 
 class Relation(Enum):
@@ -68,34 +82,34 @@ class Check:
 
 @dataclass(slots=True)
 class _FactReader:
-    """Writes the properties of one fact."""
+    """Writes the properties of one fact that is there."""
 
     fact: Fact
     codes: dict[str, int] = field(default_factory=dict)
-    asks_unknown: bool = False
+    unknown: str | None = None
     scopes: dict[tuple[str, ...], tuple[str, str]] = field(default_factory=dict)
+    low: float = math.inf
+    high: float = -math.inf
+
+    def __post_init__(self) -> None:
+        # Of facts that are no numbers, and beyond what fits, no float is usual.
+        if self.fact.kind is Kind.NUMBER and max(-self.fact.low, self.fact.high) <= WIDEST:
+            self.low, self.high = self.fact.low, self.fact.high
 
     def write(self, value: object, properties: dict[str, int]) -> None:
-        name = self.fact.name
-        known = value is not None and flaw(self.fact, value) is None
-        if known:
-            properties[name] = self._number(value)
-        if self.asks_unknown:
-            properties[f"?{name}"] = 0 if known else 1
-        for labels, (within, maybe_within) in self.scopes.items():
-            inside = known and value in labels
-            properties[within] = int(inside)
-            properties[maybe_within] = int(inside or not known)
-
-    def names(self) -> list[str]:
-        unknown = [f"?{self.fact.name}"] if self.asks_unknown else []
-        return [self.fact.name, *unknown, *itertools.chain.from_iterable(self.scopes.values())]
-
-    def scope(self, labels: tuple[str, ...]) -> tuple[str, str]:
-        """The properties "is among these" and "is among these or unknown"."""
-        listed = "|".join(labels)
-        names = (f"{self.fact.name} in {listed}", f"{self.fact.name} may be in {listed}")
-        return self.scopes.setdefault(labels, names)
+        """Writes nothing for a value that the guard refuses."""
+        # Nearly every value is a plausible float: the same as below, at a third of the price.
+        if type(value) is float and self.low <= value <= self.high:
+            properties[self.fact.name] = round(value * MILLION)
+        elif value is not None and flaw(self.fact, value) is None:
+            properties[self.fact.name] = self._number(value)
+        else:
+            return
+        if self.unknown is not None:
+            properties[self.unknown] = 0
+        if self.scopes:
+            for labels, (within, maybe_within) in self.scopes.items():
+                properties[within] = properties[maybe_within] = int(value in labels)
 
     def _number(self, value: object) -> int:
         if isinstance(value, bool):
@@ -127,31 +141,62 @@ class _LimitReader:
         return _moved(limit.value, limit.unit, self.unit, self.offset)
 
 
+T = TypeVar("T")
+
+
+class ByLimits(Generic[T]):
+    """What was made of each of the mappings of limits last asked with.
+
+    A place is judged with the very same mapping from look to look, and the same mapping always
+    holds the same limits. Each is held here, so that no other can take its identity.
+    """
+
+    def __init__(self, make: Callable[[Mapping[str, ResolvedLimit]], T]) -> None:
+        self._make = make
+        self._made: dict[int, tuple[Mapping[str, ResolvedLimit], T]] = {}
+
+    def __call__(self, limits: Mapping[str, ResolvedLimit]) -> T:
+        found = self._made.get(id(limits))
+        if found is None:
+            if len(self._made) >= _MOST_LIMITS:
+                self._made.clear()
+            found = self._made[id(limits)] = (limits, self._make(limits))
+        return found[1]
+
+    def forget(self) -> None:
+        """Make all of them anew."""
+        self._made.clear()
+
+
 @functools.lru_cache(maxsize=4096)
 def _moved(value: float, unit: str, target: str, offset: float) -> int:
     return millionths(converter(unit, target)(value) + offset)
 
 
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """The conditions of one rule, by their keys: its `when`, and those of what then stands."""
+
+    when: Mapping[str, Tree[Check]]
+    others: Mapping[str, Tree[Check]]
+
+
 class Program:
-    """The conditions of a rule set as trees of checks, by condition key.
+    """The conditions of a rule set as trees of checks, by rule.
 
     `snapshot` turns facts and limits into properties.
     """
 
     def __init__(self, rule_set: RuleSet) -> None:
         """Raises EngineError when a condition is wider or deeper than the engines take."""
-        self.conditions: dict[str, Tree[Check]] = {}
+        self.rules: dict[str, Conditions] = {}
         self._facts: dict[str, _FactReader] = {}
         self._limits: dict[_LimitReader, str] = {}
-        # The limits last asked with, and their numbers: they are the same from look to look.
-        self._last: tuple[Mapping[str, ResolvedLimit], dict[str, int]] | None = None
+        # What holds of facts that are not there.
+        self._absent: dict[str, int] = {}
+        self._numbers = ByLimits(self._number_limits)
         for rule in rule_set.rules:
-            self._add(rule)
-
-    def property_names(self) -> tuple[str, ...]:
-        """Every property that a snapshot may hold."""
-        facts = [name for reader in self._facts.values() for name in reader.names()]
-        return (*facts, *self._limits.values())
+            self.rules[rule.id] = self._compile(rule)
 
     def snapshot(
         self, facts: Mapping[str, FactValue], limits: Mapping[str, ResolvedLimit]
@@ -160,27 +205,45 @@ class Program:
 
         The same mapping of limits always holds the same limits.
         """
-        properties: dict[str, int] = {}
-        for name, reader in self._facts.items():
-            reader.write(facts.get(name), properties)
-        if self._last is None or self._last[0] is not limits:
-            numbers = {name: limit.number(limits) for limit, name in self._limits.items()}
-            self._last = (limits, numbers)
-        properties.update(self._last[1])
+        return {**self.facts(facts), **self.limits(limits)}
+
+    def facts(self, facts: Mapping[str, FactValue]) -> dict[str, int]:
+        """The properties that tell of facts."""
+        properties = self._absent.copy()
+        readers = self._facts
+        for name, value in facts.items():
+            reader = readers.get(name)
+            if reader is not None:
+                reader.write(value, properties)
         return properties
 
-    def _add(self, rule: Rule) -> None:
+    @property
+    def limit_names(self) -> Collection[str]:
+        """The properties that are limits; all others tell of facts."""
+        return self._limits.values()
+
+    def limits(self, limits: Mapping[str, ResolvedLimit]) -> Mapping[str, int]:
+        """The properties that are limits; the same mapping always holds the same limits."""
+        return self._numbers(limits)
+
+    def checks(self, condition: Condition) -> Tree[Check]:
+        """Another condition as checks of later snapshots, clause by clause as it is written."""
+        return self._checks(normal(condition))
+
+    def _number_limits(self, limits: Mapping[str, ResolvedLimit]) -> dict[str, int]:
+        return {name: limit.number(limits) for limit, name in self._limits.items()}
+
+    def _compile(self, rule: Rule) -> Conditions:
         when = self._tree(rule.needing(rule.when), rule.id)
-        clears = self._tree(rule.needing(rule.clearing), rule.id)
-        scope = [self._fact(SCOPE_FACTS[key]).scope(labels) for key, labels in rule.only_in.items()]
+        others = {f"{rule.id}/clears": self._tree(rule.needing(rule.clearing), rule.id)}
+        scope = [self._scope(SCOPE_FACTS[key], labels) for key, labels in rule.only_in.items()]
         within = [Check(name, Relation.EQ, 1) for name, _ in scope]
-        self.conditions[f"{rule.id}/when"] = every([*within, when])
-        self.conditions[f"{rule.id}/clears"] = clears
         if rule.escalate is not None and rule.escalate.when is not None:
-            self.conditions[f"{rule.id}/escalates"] = self._tree(rule.escalate.when, rule.id)
+            others[f"{rule.id}/escalates"] = self._tree(rule.escalate.when, rule.id)
         if scope:
             maybe: list[Tree[Check]] = [Check(name, Relation.EQ, 1) for _, name in scope]
-            self.conditions[f"{rule.id}/in_scope"] = every(maybe)
+            others[f"{rule.id}/in_scope"] = every(maybe)
+        return Conditions({f"{rule.id}/when": every([*within, when])}, others)
 
     def _tree(self, condition: Condition, rule_id: str) -> Tree[Check]:
         problem = too_wide(condition)
@@ -194,8 +257,7 @@ class Program:
         if isinstance(tree, Some):
             return Some(tuple(self._checks(member) for member in tree.members))
         if isinstance(tree, Unknown | Known):
-            self._fact(tree.fact).asks_unknown = True
-            return Check(f"?{tree.fact}", Relation.EQ, int(isinstance(tree, Unknown)))
+            return Check(self._unknown(tree.fact), Relation.EQ, int(isinstance(tree, Unknown)))
         return Check(tree.fact, _RELATIONS[tree.op], self._right(tree))
 
     def _right(self, comparison: Comparison) -> int | str:
@@ -204,6 +266,7 @@ class Program:
         if isinstance(operand, LimitRef):
             upper = comparison.op in (Op.ABOVE, Op.AT_LEAST)
             limit = _LimitReader(operand.name, reader.fact.unit, operand.offset, upper)
+            self._numbers.forget()
             return self._limits.setdefault(limit, limit.name)
         if reader.fact.kind is Kind.LABEL:
             return reader.codes.setdefault(str(operand.value), len(reader.codes) + 1)
@@ -218,3 +281,17 @@ class Program:
         if fact is None:
             raise EngineError(f"{name} is not a fact of the catalogue")
         return self._facts.setdefault(name, _FactReader(fact))
+
+    def _unknown(self, name: str) -> str:
+        """The property "is unknown" of a fact."""
+        reader = self._fact(name)
+        reader.unknown = f"?{name}"
+        self._absent[reader.unknown] = 1
+        return reader.unknown
+
+    def _scope(self, name: str, labels: tuple[str, ...]) -> tuple[str, str]:
+        """The properties "is among these" and "is among these or unknown" of a fact."""
+        listed = "|".join(labels)
+        within, maybe_within = f"{name} in {listed}", f"{name} may be in {listed}"
+        self._absent[within], self._absent[maybe_within] = 0, 1
+        return self._fact(name).scopes.setdefault(labels, (within, maybe_within))

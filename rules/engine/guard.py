@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Final
 
 from rules.vocabulary import CATALOGUE, Fact, Kind
@@ -21,15 +21,30 @@ class EngineError(Exception):
     """An engine cannot be built or has failed. The text never holds facts or patient data."""
 
 
-def clean(facts: Mapping[str, object]) -> tuple[dict[str, FactValue], dict[str, str]]:
+def clean(
+    facts: Mapping[str, object], asked: Collection[str] | None = None
+) -> tuple[dict[str, FactValue], dict[str, str]]:
     """The facts that can be used, and the reason for each that was dropped.
 
-    Numbers come back as float. Reasons never repeat the value.
+    With `asked`, the rest is left out of both. Numbers come back as float. Reasons never repeat
+    the value.
     """
     kept: dict[str, FactValue] = {}
     dropped: dict[str, str] = {}
     for name, value in facts.items():
+        if asked is not None and name not in asked:
+            continue
         fact = CATALOGUE.get(name)
+        # Nearly every value is a plausible float, for which nothing more is to be asked. One test
+        # for the range and for finite: comparisons with NaN are false.
+        if (
+            type(value) is float
+            and fact is not None
+            and fact.kind is Kind.NUMBER
+            and fact.low <= value <= fact.high
+        ):
+            kept[name] = value
+            continue
         reason = "not a fact of the catalogue" if fact is None else flaw(fact, value)
         if reason is not None:
             dropped[name] = reason
@@ -54,9 +69,6 @@ def flaw(fact: Fact, value: object) -> str | None:
 
 
 def _number_flaw(fact: Fact, value: object) -> str | None:
-    # One test for the range and for finite: comparisons with NaN are false.
-    if type(value) is float and fact.low <= value <= fact.high:
-        return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         return "not a number"
     if fact.low <= value <= fact.high:

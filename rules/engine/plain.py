@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import operator
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Final
 
 from rules.conditions import Every, Some, Tree
@@ -33,14 +33,30 @@ class PlainEngine:
     def __init__(self, rule_set: RuleSet) -> None:
         """Raises EngineError when the rule set cannot be compiled."""
         self._program = Program(rule_set)
-        self._predicates = {key: _predicate(tree) for key, tree in self._program.conditions.items()}
+        self._rules = [
+            (rule_id, _predicates(conditions.when), _predicates(conditions.others))
+            for rule_id, conditions in self._program.rules.items()
+        ]
 
     def evaluate(
-        self, facts: Mapping[str, FactValue], limits: Mapping[str, ResolvedLimit]
+        self,
+        facts: Mapping[str, FactValue],
+        limits: Mapping[str, ResolvedLimit],
+        following: Collection[str] | None = None,
     ) -> frozenset[str]:
         """The keys of the conditions that hold (see `rules.engine.Engine`)."""
         properties = self._program.snapshot(facts, limits)
-        return frozenset(key for key, holds in self._predicates.items() if holds(properties))
+        found: list[str] = []
+        for rule_id, when, others in self._rules:
+            begins = [key for key, holds in when if holds(properties)]
+            if begins or following is None or rule_id in following:
+                found += begins
+                found += [key for key, holds in others if holds(properties)]
+        return frozenset(found)
+
+
+def _predicates(conditions: Mapping[str, Tree[Check]]) -> list[tuple[str, Predicate]]:
+    return [(key, _predicate(tree)) for key, tree in conditions.items()]
 
 
 def _predicate(tree: Tree[Check]) -> Predicate:
@@ -48,6 +64,11 @@ def _predicate(tree: Tree[Check]) -> Predicate:
         return _every(tuple(_predicate(member) for member in tree.members))
     if isinstance(tree, Some):
         return _some(tuple(_predicate(member) for member in tree.members))
+    return predicate(tree)
+
+
+def predicate(tree: Check) -> Predicate:
+    """One check as a function of a snapshot."""
     if isinstance(tree.right, str):
         return _against_property(tree.left, _OPERATORS[tree.relation], tree.right)
     return _against_number(tree.left, _OPERATORS[tree.relation], tree.right)

@@ -43,7 +43,7 @@ CO2: Final = (
     ),
     Fact(
         "etco2.fall_of_run",
-        "how far end-tidal CO2 has come down over that run, as a share",
+        "share by which end-tidal CO2 came down over breaths in a row, each well under the last",
         "capnogram",
         high=1.0,
         digits=2,
@@ -116,14 +116,14 @@ CO2: Final = (
     ),
     Fact(
         "etco2.corrected_low",
-        "that estimate, low end of its 90 % interval",
+        "end-tidal CO2 with lag and dilution estimated away, low end of its 90 % interval",
         "capnometry",
         unit="mm[Hg]",
         high=400.0,
     ),
     Fact(
         "etco2.corrected_high",
-        "that estimate, high end of its 90 % interval",
+        "end-tidal CO2 with lag and dilution estimated away, high end of its 90 % interval",
         "capnometry",
         unit="mm[Hg]",
         high=400.0,
@@ -150,14 +150,14 @@ CO2: Final = (
     ),
     Fact(
         "co2.washout_ratio_low",
-        "that ratio, low end of its 90 % interval",
+        "what a breath leaves of end-tidal CO2, low end of its 90 % interval",
         "capnogram",
         high=1000.0,
         digits=2,
     ),
     Fact(
         "co2.washout_ratio_high",
-        "that ratio, high end of its 90 % interval",
+        "what a breath leaves of end-tidal CO2, high end of its 90 % interval",
         "capnogram",
         high=1e6,
         digits=2,
@@ -218,7 +218,7 @@ CO2: Final = (
     ),
     Fact(
         "co2.quality",
-        "how far the last breath in CO2 may be trusted, from 0 to 1",
+        "how far the last breath in CO2 may be trusted (from 0 to 1)",
         "capnogram",
         high=1.0,
         digits=2,

@@ -20,6 +20,13 @@ DATA: Final = (
     Fact("data.co2_age", "time since CO2 was received", "intake", unit="s", high=1e7),
     Fact("data.spo2_age", "time since saturation was received", "intake", unit="s", high=1e7),
     Fact("data.lost_60s", "messages found missing in the last 60 s", "intake", high=1e7),
+    Fact(
+        "data.lost_share_60s",
+        "share of the messages of the last 60 s that are missing",
+        "intake",
+        high=1.0,
+        digits=2,
+    ),
     Fact("data.refused_60s", "messages refused in the last 60 s", "intake", high=1e7),
     Fact(
         "data.paw_missing_10s",

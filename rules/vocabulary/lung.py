@@ -41,14 +41,29 @@ LUNG: Final = (
     ),
     *interval("lung.resistance", "resistance", "volume", "cm[H2O].s/L", 1e5),
     label("change.cause", "what has most likely changed since the baseline", "changes", CAUSES),
-    Fact("change.confidence", "how sure that is, from 0 to 1", "changes", high=1.0, digits=2),
+    Fact(
+        "change.confidence",
+        "how sure the cause of the change is, from 0 to 1",
+        "changes",
+        high=1.0,
+        digits=2,
+    ),
     Fact(
         "change.factor",
-        "by what factor it has changed; of a leak the share of gas lost at the peak",
+        "compliance, resistance or flow over its baseline; "
+        "of a leak the share of gas lost at the peak",
         "changes",
         high=1000.0,
         digits=2,
     ),
-    label("change.second", "the next likely cause", "changes", CAUSES),
-    Fact("change.lasts", "time since the change was seen", "changes", unit="s", high=1e7),
+    label(
+        "change.second", "the next likely cause of the change since the baseline", "changes", CAUSES
+    ),
+    Fact(
+        "change.lasts",
+        "time since the change from the baseline was seen",
+        "changes",
+        unit="s",
+        high=1e7,
+    ),
 )

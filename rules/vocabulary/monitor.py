@@ -40,14 +40,14 @@ MONITOR: Final = (
     ),
     Fact(
         "spo2.po2_equivalent_low",
-        "that PO2, the low end of what it may be",
+        "arterial PO2 that saturation stands for, the low end of what it may be",
         "vitals",
         unit="mm[Hg]",
         high=760.0,
     ),
     Fact(
         "spo2.po2_equivalent_high",
-        "that PO2, the high end of what it may be",
+        "arterial PO2 that saturation stands for, the high end of what it may be",
         "vitals",
         unit="mm[Hg]",
         high=760.0,

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import pytest
 from worlds import FLAG
 
-from rules.engine.durable import available
+from rules.engine.extension import available
 from rules.vocabulary import CATALOGUE
 
 
@@ -29,5 +29,5 @@ def durable() -> None:
 def flag_fact() -> Iterator[None]:
     """Adds a flag to the catalogue, which has none of its own."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(CATALOGUE, FLAG.name, FLAG)  # type: ignore[arg-type]
+        patch.setitem(CATALOGUE, FLAG.name, FLAG)
         yield

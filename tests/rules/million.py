@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-import gc
 import itertools
 import json
-import os
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 from columns import ABSENT, Limits, Moments, expected_in_columns, moments_of, pools_for
 from oracle import expected
+from own_memory import own_bytes
 from worlds import FLAG, WRONG, World, narrow, rule_set_of
 
 from adapters.rule_files import library, load_rules
-from rules.engine import durable as durable_module
+from rules.engine import extension as extension_module
 from rules.engine.durable import DurableEngine
+from rules.engine.extension import Part
 from rules.engine.plain import PlainEngine
-from rules.engine.sharded import ShardedEngine, durable_engine
 from rules.limits import PatientContext
 from rules.model import RuleSet
 from rules.versions import parse_version
@@ -63,19 +61,12 @@ def run(plans: Sequence[Plan]) -> Report:
     Growth is counted within each plan, from the end of its second chunk (engines are built and
     caches filled by then) to the end of its last.
     """
-    CATALOGUE.setdefault(FLAG.name, FLAG)  # type: ignore[attr-defined]
+    CATALOGUE.setdefault(FLAG.name, FLAG)  # type: ignore[attr-defined]  # a dict underneath
     report = Report()
     for plan in plans:
-        resident = [resident_bytes() for _ in _run(plan, report)]
-        report.grown_bytes.append(resident[-1] - resident[1])
+        held = [own_bytes() for _ in _run(plan, report)]
+        report.grown_bytes.append(held[-1] - held[1])
     return report
-
-
-def resident_bytes() -> int:
-    """Memory of this process that is in use, after collection."""
-    gc.collect()
-    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE")
 
 
 def newest() -> RuleSet:
@@ -88,7 +79,7 @@ def newest() -> RuleSet:
 def _run(plan: Plan, report: Report) -> Iterator[None]:
     rule_set, limit_sets = _subject(plan)
     pools = pools_for(rule_set, limit_sets, plan.chance)
-    plain, durable = PlainEngine(rule_set), durable_engine(rule_set)
+    plain, durable = PlainEngine(rule_set), DurableEngine(rule_set)
     held: Counter[str] = Counter()
     for start in range(0, plan.moments, CHUNK):
         count = min(CHUNK, plan.moments - start)
@@ -103,12 +94,12 @@ def _run(plan: Plan, report: Report) -> Iterator[None]:
     report.keys += len(held)
     report.changing += sum(0 < count < plan.moments for count in held.values())
     for part in _parts(durable):
-        facts = json.loads(durable_module._extension.get_facts(part._handle, "0") or "[]")
+        facts = json.loads(extension_module._extension.get_facts(part._handle, "0") or "[]")
         report.left_behind += sum(not fact["id"].startswith("sid-") for fact in facts)
 
 
-def _parts(durable: DurableEngine | ShardedEngine) -> list[DurableEngine]:
-    return durable._parts if isinstance(durable, ShardedEngine) else [durable]
+def _parts(durable: DurableEngine) -> list[Part]:
+    return [*durable._when, *durable._others]
 
 
 def _subject(plan: Plan) -> tuple[RuleSet, list[Limits]]:
@@ -126,7 +117,7 @@ def _differences(
     moments: Moments,
     wanted: dict[str, np.ndarray],
     plain: PlainEngine,
-    durable: DurableEngine | ShardedEngine,
+    durable: DurableEngine,
 ) -> Iterator[str]:
     keys = list(wanted)
     rows = np.packbits(np.array(list(wanted.values())), axis=0).T
@@ -137,7 +128,7 @@ def _differences(
             bits = np.unpackbits(rows[index])[: len(keys)].tolist()
             answers[row] = frozenset(itertools.compress(keys, bits))
         for engine in (plain, durable):
-            answer = engine.evaluate(facts, limits)  # type: ignore[arg-type]
+            answer = engine.evaluate(facts, limits)  # type: ignore[arg-type]  # facts of any kind
             if answer != answers[row]:
                 yield f"{engine.name}: {sorted(answer ^ answers[row])} for {facts} with {limits}"
 
@@ -146,7 +137,7 @@ def _by_hand(
     rule_set: RuleSet,
     moments: Moments,
     wanted: dict[str, np.ndarray],
-    durable: DurableEngine | ShardedEngine,
+    durable: DurableEngine,
 ) -> int:
     """A sample against the oracle itself, and that only whole numbers reach the extension."""
     rows = itertools.islice(enumerate(moments.rows()), 0, None, ORACLE_EVERY)
@@ -155,7 +146,8 @@ def _by_hand(
         slow = expected(rule_set, facts, limits)
         assert slow == {key for key, flags in wanted.items() if flags[index]}, (facts, limits)
         for part in _parts(durable):
-            message = part._message(facts, limits)  # type: ignore[arg-type]
+            properties = durable._program.facts(facts)  # type: ignore[arg-type]  # facts of any kind
+            message = part._message(part._all_open, properties, limits)
             assert MESSAGE.fullmatch(message), message
         checked += 1
     return checked

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from fractions import Fraction
 from typing import Any
 
@@ -43,6 +43,13 @@ def expected(
         if harder is not None and truth(harder, known, limits) is True:
             found.add(f"{rule.id}/escalates")
     return frozenset(found)
+
+
+def followed(answer: frozenset[str], following: Collection[str]) -> frozenset[str]:
+    """Of these keys every `when`, and the rest of rules followed or whose `when` is among them."""
+    begun = {key.removesuffix("/when") for key in answer if key.endswith("/when")}
+    asked = begun.union(following)
+    return frozenset(k for k in answer if k.endswith("/when") or k.partition("/")[0] in asked)
 
 
 def truth(

@@ -15,7 +15,7 @@ from worlds import World
 
 from adapters.rule_files import load_rules
 from rules.changes import Step, asked_step, next_version, taken_step
-from rules.condition_words import condition_lines
+from rules.condition_words import clause_words, condition_lines
 from rules.difference import difference
 from rules.limits import Approval, Confidence, LimitEntry, LimitTable, Source, Where
 from rules.loading import load_rule_set
@@ -196,6 +196,25 @@ def test_a_clause_added_and_removed() -> None:
     assert come.after == words
 
 
+def test_clauses_are_set_side_by_side_by_what_they_speak_of() -> None:
+    def rule(*members: Condition) -> RuleSet:
+        return _with_rule(replace(FULL.rules[0], when=Group("all", members)))
+
+    high, fast, slow = (
+        Comparison("paw.pip", Op.ABOVE, Value(20.0)),
+        Comparison("breath.rr", Op.ABOVE, Value(60.0)),
+        Comparison("breath.rr", Op.ABOVE, Value(50.0)),
+    )
+    cold = Comparison("temperature", Op.BELOW, Value(35.0))
+    changes = difference(rule(high, fast), rule(Group("any", (high, cold)), slow))
+    assert [(change.before, change.after) for change in changes] == [
+        (clause_words(high), f"{clause_words(high)} (in another group)"),
+        (clause_words(fast), clause_words(slow)),
+        (None, "at least one of these"),
+        (None, clause_words(cold)),
+    ]
+
+
 # -- limits, causes, parameters, the set itself ---------------------------------------------------
 
 
@@ -337,7 +356,7 @@ def _step_from(one: RuleSet, other: RuleSet) -> Step | None:
         {"clears": Group("any", (FULL.rules[0].clearing, Unknown("temperature")))},
         {"remind": Remind(61.0, 120.0)},
         {"remind": Remind(60.0)},
-        {"escalate": replace(FULL.rules[0].escalate, for_s=31.0)},  # type: ignore[type-var]
+        {"escalate": replace(FULL.rules[0].escalate, for_s=31.0)},  # type: ignore[type-var]  # this rule has one
     ],
     ids=lambda changes: next(iter(changes)),
 )

@@ -16,8 +16,9 @@ from oracle import expected
 from worlds import FLAG, WRONG, World, rule_of, rule_set_of
 
 from rules.engine import EngineError
-from rules.engine import durable as durable_module
+from rules.engine import extension as extension_module
 from rules.engine.durable import DurableEngine
+from rules.engine.extension import Part
 from rules.limits import ResolvedLimit
 from rules.model import Comparison, Escalation, Group, LimitRef, Op, Unknown, Value
 from rules.priority import Harm, Onset
@@ -28,12 +29,17 @@ TOO_HIGH = Comparison("etco2", Op.ABOVE, Value(55.0))
 
 
 def _extension() -> Any:
-    return durable_module._extension
+    return extension_module._extension
 
 
 def _left_behind(engine: DurableEngine) -> list[Any]:
-    facts = json.loads(_extension().get_facts(engine._handle, "0") or "[]")
+    told = (_extension().get_facts(part._handle, "0") for part in _parts(engine))
+    facts = (fact for text in told for fact in json.loads(text or "[]"))
     return [fact for fact in facts if not fact["id"].startswith("sid-")]
+
+
+def _parts(engine: DurableEngine) -> list[Part]:
+    return [*engine._when, *engine._others]
 
 
 def known(fact: str) -> Group:
@@ -99,7 +105,7 @@ def test_nothing_is_left_behind() -> None:
 def test_unknown_facts_are_asked_for_without_the_operator_that_hangs() -> None:
     needing = replace(rule_of("needing", TOO_HIGH), needs=known("spo2"))
     engine = DurableEngine(rule_set_of([rule_of("r", Unknown("etco2")), needing]))
-    assert "$nex" not in engine._definition
+    assert all("$nex" not in part._definition for part in _parts(engine))
     assert _when_keys(engine, {}) == {"r/when"}
     assert _when_keys(engine, {"etco2": 60.0}) == set()
     assert _when_keys(engine, {"etco2": 60.0, "spo2": 97.0}) == {"needing/when"}
@@ -120,8 +126,11 @@ def test_only_whole_numbers_reach_the_extension() -> None:
     engine = DurableEngine(world.rule_set(12, 2, 3))
     shape = re.compile(r'\{"sid":"0","id":"s"(,"[gp][0-9]{1,3}":-?[0-9]{1,16})+\}')
     for _ in range(300):
-        message = engine._message(world.snapshot(), world.limits())  # type: ignore[arg-type]
-        assert shape.fullmatch(message), message
+        properties = engine._program.facts(world.snapshot())  # type: ignore[arg-type]  # facts of any kind
+        limits = world.limits()
+        for part in _parts(engine):
+            message = part._message(part._all_open, properties, limits)
+            assert shape.fullmatch(message), message
 
 
 @pytest.mark.parametrize("value", WRONG, ids=repr)
@@ -142,7 +151,7 @@ def test_values_of_the_wrong_kind_count_as_unknown(fact: str, value: object) -> 
     rules.append(replace(rule_of("worse", Unknown("spo2")), escalate=harder))
     rule_set = rule_set_of(rules)
     wanted = expected(rule_set, {fact: value}, {})
-    assert DurableEngine(rule_set).evaluate({fact: value}, {}) == wanted  # type: ignore[dict-item]
+    assert DurableEngine(rule_set).evaluate({fact: value}, {}) == wanted  # type: ignore[dict-item]  # wrong on purpose
 
 
 def test_a_text_is_never_more_than_a_number() -> None:
@@ -213,7 +222,7 @@ def test_a_failure_says_nothing_of_the_patient_and_is_overcome(
     """The extension's errors hold the whole fact, and an action left open locks it for 30 s."""
     failing = _Failing(function)
     engine = DurableEngine(rule_set_of([rule_of("r", TOO_HIGH)]))
-    monkeypatch.setattr(durable_module, "_extension", failing)
+    monkeypatch.setattr(extension_module, "_extension", failing)
     with pytest.raises(EngineError) as caught:
         engine.evaluate({"etco2": 61.0}, {})
     assert "61" not in str(caught.value)
@@ -229,7 +238,7 @@ def test_a_match_without_an_action_is_a_failure(monkeypatch: pytest.MonkeyPatch)
     engine = DurableEngine(rule_set_of([rule_of("r", TOO_HIGH)]))
     silent = SimpleNamespace(**vars(_extension()))
     silent.start_action_for_state = lambda handle, state: None
-    monkeypatch.setattr(durable_module, "_extension", silent)
+    monkeypatch.setattr(extension_module, "_extension", silent)
     with pytest.raises(EngineError):
         engine.evaluate({"etco2": 61.0}, {})
 
@@ -238,7 +247,7 @@ def test_two_evaluations_at_once_are_refused() -> None:
     engine = DurableEngine(rule_set_of([rule_of("r", TOO_HIGH)]))
 
     class Nested(dict[str, float]):
-        def get(self, key: str, default: Any = None) -> Any:
+        def items(self) -> Any:
             return engine.evaluate({}, {})
 
     with pytest.raises(EngineError, match="two threads"):

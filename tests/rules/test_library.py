@@ -11,6 +11,7 @@ from ruamel.yaml import YAML
 
 from adapters.library_releases import library_releases
 from adapters.rule_files import DEFAULT_RULES, library, load_rules
+from adapters.scenario_files import scenario_files
 from rules.engine import build_engine
 from rules.limits import Confidence, PatientContext
 from rules.model import RuleSet
@@ -67,6 +68,15 @@ def test_a_released_version_has_not_changed() -> None:
         rule_set = load_rules(release.spec).rule_set
         assert (rule_set.name, rule_set.version) == (release.name, release.version)
         assert rule_set.sha256 == release.sha256, f"{release.spec} was released: raise its version"
+        scenarios = scenario_files(release.spec).sha256
+        assert scenarios == release.scenarios_sha256, f"{release.spec}: scenarios go to the next"
+
+
+def test_what_is_released_is_known_by_the_hash_of_its_rules_alone() -> None:
+    # As advisories and checkpoints of services in use carry it.
+    assert [(one.version, one.sha256[:12]) for one in library_releases()] == [
+        ("0.1.0", "ff2227bb095d"), ("1.0.0", "d30cde339557"), ("2.0.0", "07e8c586b80d"),
+    ]  # fmt: skip
 
 
 def test_what_the_service_uses_by_default_is_released() -> None:

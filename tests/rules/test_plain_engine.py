@@ -51,7 +51,7 @@ def test_groups_follow_strong_kleene_logic(
     given = {"etco2": etco2, "power.supply": supply}
     facts = {name: value for name, value in given.items() if value is not None}
     for kind, holds in (("all", both), ("any", either), ("none", neither)):
-        assert _holds(Group(kind, (HIGH, MAINS)), facts) is holds  # type: ignore[arg-type]
+        assert _holds(Group(kind, (HIGH, MAINS)), facts) is holds  # type: ignore[arg-type]  # each is a kind
 
 
 @pytest.mark.parametrize("op", list(Op))

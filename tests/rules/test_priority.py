@@ -36,3 +36,7 @@ def test_ranks_order_the_priorities() -> None:
         Priority.MEDIUM,
         Priority.LOW,
     ]
+
+
+def test_the_mark_tells_the_priority_without_its_colour() -> None:
+    assert [priority.mark for priority in Priority] == ["!!!", "!! ", "!  "]

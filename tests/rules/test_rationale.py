@@ -10,7 +10,7 @@ from worlds import FLAG, World, rule_of, rule_set_of
 from rules.engine import build_engine
 from rules.limits import Confidence, ResolvedLimit, Source
 from rules.model import Comparison, Condition, Group, LimitRef, Op, Unknown, Value
-from rules.rationale import display, explain, render
+from rules.rationale import display, explain, margin_words, render
 from rules.wording import duration
 
 pytestmark = pytest.mark.usefixtures("flag_fact")
@@ -59,7 +59,7 @@ def test_times_are_never_overstated(seconds: float, words: str) -> None:
 
 def _render(template: str, held_s: float = 12.0, **changes: object) -> str:
     given = {"facts": {"etco2": 61.3}, "limits": {"etco2_high": HIGH}, "unknown": {}, **changes}
-    return render(template, held_s=held_s, **given)  # type: ignore[arg-type]
+    return render(template, held_s=held_s, **given)  # type: ignore[arg-type]  # named by key
 
 
 def test_every_field_of_a_template() -> None:
@@ -99,7 +99,7 @@ def test_a_value_is_never_shown_as_its_limit_when_they_differ() -> None:
 
 def _texts(condition: Condition, **changes: object) -> list[str]:
     given = {"facts": {"etco2": 61.3}, "limits": {"etco2_high": HIGH}, "unknown": {}, **changes}
-    return [clause.text for clause in explain(condition, **given)]  # type: ignore[arg-type]
+    return [clause.text for clause in explain(condition, **given)]  # type: ignore[arg-type]  # named by key
 
 
 def test_a_clause_that_holds() -> None:
@@ -121,6 +121,31 @@ def test_a_clause_that_falls_short() -> None:
     [clause] = explain(low, {"etco2": 50.0}, {"etco2_high": HIGH}, {})
     assert clause.text.endswith("below 52 mmHg (limit etco2_high less 3 mmHg)")
     assert (clause.holds, clause.margin, clause.operand_value) == (True, 2.0, 52.0)
+
+
+@pytest.mark.parametrize(
+    ("fact", "value", "limit", "words"),
+    [
+        ("spo2", 98.5, 95.0, "is 98 %: not below 95 %, 3 %"),
+        ("spo2", 98.51, 95.0, "is 99 %: not below 95 %, 4 %"),
+        ("spo2", 95.2, 95.0, "is 95.2 %: not below 95.0 %, 0.2 %"),
+        ("spo2", 95.0, 95.0, "is 95 %: not below 95 %, 0 %"),
+        ("spo2", 93.4, 95.25, "is 93 %: below 95.25 %, 2.25 %"),
+        ("ti.ratio_to_baseline", 0.444, 0.9, "is 0.44: below 0.90, 0.46"),
+    ],
+)
+def test_a_margin_agrees_with_what_it_lies_between(
+    fact: str, value: float, limit: float, words: str
+) -> None:
+    [clause] = explain(Comparison(fact, Op.BELOW, Value(limit)), {fact: value}, {}, {})
+    assert f"{clause.text}, {margin_words(clause)}".endswith(words)
+
+
+def test_what_has_no_margin_says_none() -> None:
+    mode = Comparison("settings.mode", Op.IS, Value("controlled"))
+    for condition in (ABOVE, mode, Unknown("spo2")):
+        [clause] = explain(condition, {"settings.mode": "standby"}, {}, {})
+        assert margin_words(clause) == ""
 
 
 def test_a_clause_on_something_unknown() -> None:
@@ -171,9 +196,9 @@ def test_a_clause_holds_exactly_when_the_engine_says_so() -> None:
     for _ in range(400):
         leaf = world.condition(0, 1)
         facts, limits = world.snapshot(), world.limits()
-        [clause] = explain(leaf, facts, limits, {})  # type: ignore[arg-type]
+        [clause] = explain(leaf, facts, limits, {})  # type: ignore[arg-type]  # facts of any kind
         engine = build_engine(rule_set_of([rule_of("r", leaf)]), "plain")
-        holds = "r/when" in engine.evaluate(facts, limits)  # type: ignore[arg-type]
+        holds = "r/when" in engine.evaluate(facts, limits)  # type: ignore[arg-type]  # facts of any kind
         assert (clause.holds is True) == holds
         if clause.margin is not None and abs(clause.margin) > 1e-6:
             assert (clause.margin > 0) == holds

@@ -9,14 +9,26 @@ import pytest
 from adapters.rule_files import load_rules
 from rules.limits import Confidence
 from rules.review import review
+from rules.vocabulary import CATALOGUE
 
-SPEC = "small-animal-ventilation@1.0.0"
-FILE = Path(__file__).parents[2] / "rules/library/small-animal-ventilation/1.0.0/SOURCES.md"
+SPEC = "small-animal-ventilation@2.0.0"
+FILE = Path(__file__).parents[2] / "rules/library/small-animal-ventilation/2.0.0/SOURCES.md"
 
 
 def test_the_review_is_up_to_date() -> None:
     # Write it anew with: tidewarden rules review --out FILE
     assert FILE.read_text("utf-8") == review(load_rules(SPEC).rule_set)
+
+
+def test_each_fact_names_itself() -> None:
+    """In a clause it stands alone: words that point at another fact mean nothing there."""
+    meanings = [fact.meaning for fact in CATALOGUE.values()]
+    assert len(set(meanings)) == len(meanings)
+    for meaning in meanings:
+        words = f" {meaning} "
+        for pointing in (" it has ", " that run", " that is, ", " that estimate", " that share"):
+            assert pointing not in words, meaning
+        assert not words.startswith((" that ", " those ")), meaning
 
 
 def test_every_rule_limit_parameter_and_cause_is_in_it() -> None:

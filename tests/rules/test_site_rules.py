@@ -51,7 +51,7 @@ def test_a_parameter_set_anew_reaches_rules_texts_and_signs_of_the_parent() -> N
     rule = site.rule("etco2-high")
     assert rule.for_s == 60.0
     assert rule.needs is not None
-    assert Comparison("breath.since", Op.BELOW, Value(60.0)) in rule.needs.members  # type: ignore[union-attr]
+    assert Comparison("breath.since", Op.BELOW, Value(60.0)) in rule.needs.members  # type: ignore[union-attr]  # it is a group
     assert rule.because == "Judged after 60 s; it is over 3 mmHg below the limit."
     assert site.rule("spo2-very-low").for_s == 60.0
     sign = site.causes["tube-kinked"].fits[0]

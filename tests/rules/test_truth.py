@@ -28,13 +28,13 @@ def test_any_condition_in_any_moment(seed: int, depth: int, width: int) -> None:
     for _ in range(5):
         facts, limits = world.snapshot(), world.limits()
         known = {name: value for name, value in facts.items() if usable(name, value)}
-        assert truth(condition, facts, limits) == oracle_truth(condition, known, limits)  # type: ignore[arg-type]
+        assert truth(condition, facts, limits) == oracle_truth(condition, known, limits)  # type: ignore[arg-type]  # facts of any kind
 
 
 def test_all_three_answers_occur() -> None:
     world = World(1)
     answers = Counter(
-        truth(world.condition(2, 3), world.snapshot(), world.limits())  # type: ignore[arg-type]
+        truth(world.condition(2, 3), world.snapshot(), world.limits())  # type: ignore[arg-type]  # facts of any kind
         for _ in range(300)
     )
     assert min(answers[answer] for answer in (True, False, None)) > 30
@@ -55,7 +55,7 @@ def test_all_three_answers_occur() -> None:
 )
 def test_the_tables(kind: str, one: float, other: float | None, answer: bool | None) -> None:
     facts = {"spo2": one} if other is None else {"spo2": one, "etco2": other}
-    assert truth(Group(kind, (LOW, HIGH)), facts, {}) is answer  # type: ignore[arg-type]
+    assert truth(Group(kind, (LOW, HIGH)), facts, {}) is answer  # type: ignore[arg-type]  # each is a kind
 
 
 def test_unknown_is_never_unknown() -> None:

@@ -94,6 +94,11 @@ class World:
                 facts[fact] = self.random.choice(WRONG)
         return facts
 
+    def some_of(self, rule_set: RuleSet) -> list[str]:
+        """The ids of some of its rules, often of none."""
+        share = self.random.choice((0.0, 0.1, 0.5))
+        return [rule.id for rule in rule_set.rules if self.random.random() < share]
+
     def condition(self, depth: int, width: int) -> Condition:
         if depth == 0 or self.random.random() < 0.3:
             return self._leaf()
