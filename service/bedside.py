@@ -22,16 +22,17 @@ from service.known import (
     Completed,
     Expired,
     JourneyInfo,
-    Jump,
     PatientInfo,
     PowerInfo,
     Reading,
     SettingsInfo,
 )
+from service.losses import WINDOW_MS, Losses
 from service.lung import LungReading, flow_ml_per_s, lung_of
 from service.physiology.mechanics import tidal_volume_ml
 from service.physiology.uncertain import Uncertain
 from service.presence import Presence
+from service.settings import confirmed, flow_factor, is_same
 from service.signals.assembly import Block, Piece
 from service.signals.breaths import Breath, BreathFinder, Effort, Found, Inflation
 from service.signals.capnogram import Capnogram, Co2Breath
@@ -39,6 +40,7 @@ from service.signals.changes import ChangeWatch
 from service.signals.flow import FlowTrack
 from service.signals.slow_trend import SlowTrend
 from service.signals.vitals import Vitals
+from service.signals.watched import Watched
 from service.supply import Charging, follow
 from service.supply_pressure import SupplyPressure
 
@@ -48,9 +50,6 @@ KEPT_BREATHS: Final = 6
 KEPT_ETCO2: Final = 40
 KEPT_POWER: Final = 6
 KEPT_EFFORTS: Final = 40
-KEPT_BLOCKS_S: Final = 11.0
-#: Airway pressure has a hole when so much of it (s) is missing.
-HOLE_S: Final = 0.5
 #: Start of the inflation, message of the settings, volume by a flow wave.
 LungKey = tuple[float, str, Uncertain | None]
 
@@ -88,19 +87,13 @@ class Bedside:
     co2_baseline: Baseline = field(default_factory=lambda: Baseline(guide="etco2"))
     last_device_ms: int | None = None
     skews_ms: deque[int] = field(default_factory=deque)
-    missing: deque[tuple[int, int]] = field(default_factory=deque)
+    losses: Losses = field(default_factory=Losses)
     refused: deque[tuple[int, str]] = field(default_factory=deque)
     presence: Presence = field(default_factory=Presence)
     etco2_trend: SlowTrend = field(default_factory=SlowTrend)
     pip_trend: SlowTrend = field(default_factory=SlowTrend)
     temperature_trend: SlowTrend = field(default_factory=lambda: SlowTrend(600_000, 20_000))
-    # Blocks of airway pressure of the last seconds: end in device time (s), samples, lost ones.
-    paw_blocks: deque[tuple[float, int, int]] = field(default_factory=deque)
-    # Since when airway pressure has come without a hole, in device time.
-    paw_unbroken_since_s: float | None = None
-    # Since when airway pressure has been the same to the last digit, and that value.
-    paw_still_since_s: float | None = None
-    paw_still_cmh2o: float | None = None
+    paw_watched: Watched = field(default_factory=Watched)
     supply_pressure: SupplyPressure = field(default_factory=SupplyPressure)
     charging: Charging = field(default_factory=Charging)
 
@@ -114,8 +107,7 @@ class Bedside:
         message, received_ms = accepted.message, accepted.arrival.received_ms
         reference = f"{message.device}:{message.epoch}:{message.seq}"
         completed = Completed()
-        if accepted.newly_missing:
-            self.missing.append((received_ms, accepted.newly_missing))
+        self.losses.take(received_ms, accepted.newly_missing)
         self._note_device(message, received_ms)
         self._apply(message, received_ms, reference, completed, late=accepted.late)
         if not isinstance(message, wire.Patient | wire.Journey | wire.Request):
@@ -137,11 +129,10 @@ class Bedside:
             self._analyse_flow(piece)
         return completed
 
-    def forget_older_than(self, now_ms: int, keep_ms: int = 60_000) -> None:
+    def forget_old(self, now_ms: int) -> None:
         """Drop what lies outside every window."""
-        while self.missing and self.missing[0][0] < now_ms - keep_ms:
-            self.missing.popleft()
-        while self.refused and self.refused[0][0] < now_ms - keep_ms:
+        self.losses.forget(now_ms)
+        while self.refused and self.refused[0][0] < now_ms - WINDOW_MS:
             self.refused.popleft()
 
     def finish(self) -> Completed:
@@ -250,34 +241,10 @@ class Bedside:
         if _set_back(self.paw, piece):
             self.inflations.clear()
             self.efforts.clear()
-        before_s = self.paw.end_s
         samples = _feed(self.paw, piece)
         _follow_extremes(self.paw, samples)
-        if before_s is None or abs(piece.block.start_s - before_s) > HOLE_S:
-            self.paw_unbroken_since_s = piece.block.start_s
-        self._follow_stillness([sample for sample in samples if sample[1] is not None])
-        lost = sum(1 for _, value in samples if value is None)
-        if lost == len(samples):
-            self.paw_unbroken_since_s = piece.block.end_s
-        self.paw_blocks.append((piece.block.end_s, len(samples), lost))
-        while self.paw_blocks[0][0] < piece.block.end_s - KEPT_BLOCKS_S:
-            self.paw_blocks.popleft()
+        self.paw_watched.take(piece.block.end_s, samples)
         self._keep_found(self.finder.feed(samples, piece.block.reference), completed)
-
-    def _follow_stillness(self, samples: list[tuple[float, float | None]]) -> None:
-        """Since when the last value has been the same; looked for from the newest back."""
-        if not samples:
-            return
-        last = samples[-1][1]
-        begun_s = samples[-1][0]
-        for t, value in reversed(samples):
-            if value != last:
-                break
-            begun_s = t
-        else:
-            if last == self.paw_still_cmh2o:
-                return
-        self.paw_still_since_s, self.paw_still_cmh2o = begun_s, last
 
     def _keep_found(self, found: Found, completed: Completed) -> None:
         for inflation in found.inflations:
@@ -342,7 +309,7 @@ class Bedside:
         for name, quantity in message.values.items():
             if late and _newer(self.numerics.get(name), message):
                 continue
-            value = _value(quantity)
+            value = quantity.usable
             self.numerics[name] = Reading(
                 value, quantity.status, message.at, received_ms, reference
             )
@@ -361,40 +328,17 @@ class Bedside:
 
     def _take_settings(self, message: wire.Settings, received_ms: int, reference: str) -> None:
         known = self.settings
-        new = SettingsInfo(
-            mode=message.mode or (known.mode if known else None),
-            at_ms=message.at,
-            received_ms=received_ms,
-            changed_ms=received_ms,
-            reference=reference,
-        )
-        names = ("pip_target", "te_set", "fresh_gas_flow", "peep_set", "circuit_compliance",
-                 "apparatus_dead_space")  # fmt: skip
-        for name in names:
-            quantity: wire.Quantity | None = getattr(message, name)
-            kept = getattr(known, name) if known else None
-            setattr(new, name, kept if quantity is None else quantity.value)
-        same = known is not None and all(
-            getattr(known, name) == getattr(new, name) for name in ("mode", *names)
-        )
-        if same and known is not None:
-            new.changed_ms = known.changed_ms
-        new.mode_since_ms = received_ms
-        if known is not None and known.mode == new.mode:
-            new.mode_since_ms = known.mode_since_ms
-        if known is not None:
-            new.jump = known.jump if same else _jump(known, new)
-        self.settings = new
-        if not same:
+        new = self.settings = confirmed(known, message, received_ms, reference)
+        if not is_same(known, new):
             self._relearn()
             self.pip_trend.clear()
-            self.changes.settings_changed(_flow_factor(known, new), new.at_ms / 1000.0)
+            self.changes.settings_changed(flow_factor(known, new), new.at_ms / 1000.0)
 
     def _take_power(self, message: wire.Power, received_ms: int, reference: str) -> None:
         self.power.append(
             PowerInfo(
                 supply=message.supply,
-                charge_percent=_value(message.charge),
+                charge_percent=_usable(message.charge),
                 at_ms=message.at,
                 received_ms=received_ms,
                 reference=reference,
@@ -405,14 +349,14 @@ class Bedside:
         report = Report(
             at_ms=received_ms,
             on_battery=message.supply == "battery",
-            charge_percent=_value(message.charge),
-            current_a=_value(message.current),
-            voltage_v=_value(message.voltage),
-            capacity_ah=_value(message.capacity),
+            charge_percent=_usable(message.charge),
+            current_a=_usable(message.current),
+            voltage_v=_usable(message.voltage),
+            capacity_ah=_usable(message.capacity),
             device=message.device,
-        )
+        ).usable()
         self.battery = follow(self.battery, report)
-        self.charging.take(report.usable())
+        self.charging.take(report)
 
     def _take_patient(self, message: wire.Patient, reference: str) -> None:
         if self.patient is not None and self.patient.patient != message.patient:
@@ -452,39 +396,8 @@ class Bedside:
         self.co2_baseline.reset()
 
 
-def _value(quantity: wire.Quantity | None) -> float | None:
-    """What may be used of a quantity."""
-    return None if quantity is None or quantity.status == "questionable" else quantity.value
-
-
-def _jump(known: SettingsInfo, new: SettingsInfo) -> Jump | None:
-    """What a confirmed change did; None where nothing of it can be a jump."""
-    target = None
-    if known.pip_target is not None and new.pip_target is not None:
-        target = new.pip_target - known.pip_target
-    return Jump(
-        new.received_ms,
-        target,
-        _factor(known.te_set, new.te_set),
-        _factor(known.fresh_gas_flow, new.fresh_gas_flow),
-    )
-
-
-def _factor(known: float | None, new: float | None) -> float | None:
-    return new / known if known and new else None
-
-
-def _flow_factor(known: SettingsInfo | None, new: SettingsInfo) -> float | None:
-    """New fresh gas flow over the old one; None where a baseline cannot be carried over."""
-    if known is None or known.mode != new.mode:
-        return None
-    if (known.peep_set, known.circuit_compliance) != (new.peep_set, new.circuit_compliance):
-        return None
-    if known.fresh_gas_flow == new.fresh_gas_flow:
-        return 1.0
-    if not known.fresh_gas_flow or not new.fresh_gas_flow:
-        return None
-    return new.fresh_gas_flow / known.fresh_gas_flow
+def _usable(quantity: wire.Quantity | None) -> float | None:
+    return None if quantity is None else quantity.usable
 
 
 def _newer(known: Reading | SettingsInfo | PowerInfo | None, message: wire.Message) -> bool:
@@ -502,6 +415,7 @@ def _set_back(channel: Channel, piece: Piece) -> bool:
     if channel.end_s is None or piece.block.start_s > channel.end_s - 1.0:
         return False
     channel.extremes.buckets.clear()
+    channel.begun_s = None
     return True
 
 
@@ -512,6 +426,7 @@ def _feed(channel: Channel, piece: Piece) -> list[tuple[float, float | None]]:
     samples = [(block.start_s + i * interval_s, value) for i, value in enumerate(block.samples)]
     if channel.begun_s is None or block.start_s < channel.begun_s:
         channel.begun_s = block.start_s
+    channel.holes.take(channel.end_s, block.start_s, block.end_s, block.samples)
     channel.end_s = block.end_s
     channel.received_ms = block.received_ms
     channel.reference = block.reference

@@ -11,16 +11,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from rules.notice import NOTICE
+from rules.priority import Priority
 from rules.wording import duration
 from service.instants import from_text, to_text
-from service.outbound import NOTICE
 
 Body = Mapping[str, Any]
 
 _SPOKE_MOST: Final = 3
 _MOST_LOOKS: Final = 3
-_MARKS: Final = {"high": "!!!", "medium": "!! ", "low": "!  "}
-_RANKS: Final = {"high": 3, "medium": 2, "low": 1}
 _INDENT: Final = " " * 12
 
 
@@ -90,7 +89,7 @@ def _in_order(latest: Iterable[Body]) -> list[Body]:
         standing,
         key=lambda b: (
             b["outranked_by"] is not None,
-            -_RANKS[b["priority"]],
+            -Priority(b["priority"]).rank,
             b["onset"],
             b["rule"],
         ),
@@ -137,7 +136,7 @@ def _came_and_went(past: Past) -> list[dict[str, Any]]:
         }
         for rule, lasted in stretches.items()
     ]
-    return sorted(rows, key=lambda r: (-_RANKS[r["priority"]], -r["times"], r["rule"]))
+    return sorted(rows, key=lambda r: (-Priority(r["priority"]).rank, -r["times"], r["rule"]))
 
 
 def _pause(begun: Body, ended: Body | None, to_ms: int) -> dict[str, Any]:
@@ -227,13 +226,18 @@ def _standing_lines(body: Body) -> list[str]:
     told = {item["id"]: item["says"] for item in body["standing"]}
     lines = []
     for item in body["standing"]:
-        lines.append(f"{_MARKS[item['priority']]} {item['priority']:<6}  {item['says']}")
+        lines.append(f"{_priority_words(item['priority'])}  {item['says']}")
         lines.append(_INDENT + _how_it_stands(item))
         if item["outranked_by"] in told:
             lines.append(f"{_INDENT}explained by: {told[item['outranked_by']]}")
         else:
             lines += [f"{_INDENT}look: {look}" for look in item["look_at"][:_MOST_LOOKS]]
     return lines
+
+
+def _priority_words(priority: str) -> str:
+    """`!!  medium`, as wide for each."""
+    return f"{Priority(priority).mark} {priority:<6}"
 
 
 def _how_it_stands(item: Body) -> str:
@@ -260,9 +264,9 @@ def _gone_line(row: Body) -> str:
     else:
         seen = f"acknowledged {handled} of {times} times" if handled else "never acknowledged"
         lasted = f"{times_words(times)}, longest {duration(row['longest_s'])}"
-    mark = f"{_MARKS[row['priority']]} {row['priority']:<6}"
+    words = _priority_words(row["priority"])
     over = _time(row["last_cleared_at"])
-    return f"{mark}  {row['title']}: {lasted}; over since {over}; {seen}"
+    return f"{words}  {row['title']}: {lasted}; over since {over}; {seen}"
 
 
 def _pause_line(row: Body) -> str:

@@ -12,8 +12,7 @@ _RFC3339_UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|\+00:00
 def to_text(instant_ms: int) -> str:
     """`2026-11-25T13:00:00.250Z`: RFC 3339, UTC, milliseconds."""
     moment = _EPOCH + timedelta(milliseconds=instant_ms)
-    stamp = f"{moment.year:04d}-{moment:%m-%dT%H:%M:%S}"
-    return f"{stamp}.{moment.microsecond // 1000:03d}Z"
+    return moment.isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
 
 
 def from_text(text: str) -> int:

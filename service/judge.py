@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 from rules.engine import Engine, clean
@@ -9,7 +10,7 @@ from rules.limits import PatientContext, ResolvedLimit
 from rules.model import RuleSet
 from service.advisories import Moment
 from service.facts import FactSet
-from service.known import PatientInfo
+from service.known import PatientInfo, context_of
 
 
 class Judge:
@@ -21,26 +22,31 @@ class Judge:
         self.wanted = rule_set.facts()
         self._limits: dict[PatientContext, dict[str, ResolvedLimit]] = {}
 
-    def moment(self, patient: PatientInfo | None, facts: FactSet, now_ms: int) -> Moment:
-        """What is known now of what this rule set asks for, and which conditions hold."""
-        asked = {n: value for n, value in facts.values.items() if n in self.wanted}
-        kept, dropped = clean(asked)
-        limits = self._limits_for(patient)
+    def moment(
+        self,
+        patient: PatientInfo | None,
+        facts: FactSet,
+        now_ms: int,
+        following: Collection[str] | None = None,
+    ) -> Moment:
+        """What is known now of what this rule set asks for, and which conditions hold.
+
+        With `following` (ids of rules), how a rule ends, escalates or ceases to apply is worked
+        out only for these and for those whose `when` holds.
+        """
+        kept, dropped = clean(facts.values, self.wanted)
+        limits = self.limits_for(patient)
         return Moment(
             now_ms,
             patient.patient if patient else None,
             replace(facts, values=kept, unknown={**facts.unknown, **dropped}),
             limits,
-            self.engine.evaluate(kept, limits),
+            self.engine.evaluate(kept, limits, following),
         )
 
-    def _limits_for(self, patient: PatientInfo | None) -> dict[str, ResolvedLimit]:
-        context = PatientContext(
-            class_=patient.class_ if patient else None,
-            species=patient.species if patient else None,
-            mass_kg=patient.mass_kg if patient else None,
-            phase=patient.phase if patient else None,
-        )
+    def limits_for(self, patient: PatientInfo | None) -> dict[str, ResolvedLimit]:
+        """The limits that hold for a patient: the very same mapping every time."""
+        context = context_of(patient)
         limits = self._limits.get(context)
         if limits is None:
             limits = self._limits[context] = dict(self.rule_set.limits.resolve(context))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from rules.limits import PatientContext
 from service.physiology.uncertain import Uncertain
 from service.signals.assembly import Assembler
 from service.signals.breaths import Breath, Effort, Inflation
 from service.signals.capnogram import Co2Breath
+from service.signals.holes import Holes
 from service.signals.windows import Extremes
 
 
@@ -32,6 +34,13 @@ class PatientInfo:
     mass_kg: float | None
     phase: str
     reference: str
+
+
+def context_of(patient: PatientInfo | None) -> PatientContext:
+    """What limits are chosen by for this patient; nothing is known of none."""
+    if patient is None:
+        return PatientContext()
+    return PatientContext(patient.class_, patient.species, patient.mass_kg, patient.phase)
 
 
 @dataclass(slots=True)
@@ -105,6 +114,7 @@ class Channel:
 
     assembler: Assembler = field(default_factory=Assembler)
     extremes: Extremes = field(default_factory=Extremes)
+    holes: Holes = field(default_factory=Holes)
     begun_s: float | None = None
     end_s: float | None = None
     received_ms: int | None = None
@@ -128,3 +138,7 @@ class Completed:
     efforts: list[Effort] = field(default_factory=list)
     artefacts: list[Inflation] = field(default_factory=list)
     co2_breaths: list[Co2Breath] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        """Whether anything was completed."""
+        return bool(self.breaths or self.efforts or self.artefacts or self.co2_breaths)

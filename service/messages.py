@@ -89,6 +89,16 @@ class Quantity(_Wire):
             raise ValueError("a value needs its UCUM unit, as mm[Hg]")
         return self
 
+    @property
+    def doubted(self) -> bool:
+        """Whether its value is kept, but not used."""
+        return self.status == "questionable"
+
+    @property
+    def usable(self) -> float | None:
+        """What may be used of it."""
+        return None if self.doubted else self.value
+
 
 def _converted(quantity: Quantity, measured: Measured) -> Quantity:
     """The quantity in our unit; refuses other units and values no sensor can give."""
@@ -179,7 +189,7 @@ class Waveform(Envelope):
             samples = [None if sample is None else convert(sample) for sample in samples]
         known = [sample for sample in samples if sample is not None]
         if known and not (measured.low <= min(known) and max(known) <= measured.high):
-            worst = max(known, key=abs)
+            worst = max(known, key=lambda one: max(measured.low - one, one - measured.high))
             raise ValueError(
                 f"{worst:g} {measured.unit} is outside what can be measured "
                 f"({measured.low:g} to {measured.high:g} {measured.unit})"

@@ -8,20 +8,16 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass
-from typing import Any, Final
+from typing import Any
 
 from rules.differential import Weighed
 from rules.model import RuleSet
+from rules.notice import NOTICE
 from service.advisories import Advisory, AdvisoryEvent, Book, Pause
 from service.gathering import Group, gather
 from service.instants import to_text
 from service.intake import Refused
 from service.known import Completed
-
-NOTICE: Final = (
-    "Decision support only. It never replaces the device's own alarms, the local protocol or a "
-    "licensed clinician."
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import Any, Final
 
+from rules.notice import NOTICE
 from rules.wording import duration
 from service.handover import span_words, times_words
 from service.instants import to_text
-from service.outbound import NOTICE
-from service.rates import FIGURES, Flood, Rates, Stood, Told, rates, rates_by
+from service.rates import FIGURES, WINDOW_MS, Flood, Rates, Stood, Told, rates, rates_by
+
+_MS_PER_S: Final = 1000.0
 
 
 def shift(told: Sequence[Told], places: Sequence[str], from_ms: int, to_ms: int) -> dict[str, Any]:
@@ -23,6 +25,7 @@ def shift(told: Sequence[Told], places: Sequence[str], from_ms: int, to_ms: int)
         "notice": NOTICE,
         "from": to_text(from_ms),
         "to": to_text(to_ms),
+        "span_s": (to_ms - from_ms) / _MS_PER_S,
         "published": dict(FIGURES),
         "wards": {
             ward: {
@@ -83,9 +86,21 @@ def _stood(stood: Stood) -> dict[str, Any]:
 def shift_lines(body: dict[str, Any]) -> list[str]:
     """The statistics as lines of text, without the notice."""
     lines = [f"Shift, {span_words(body['from'], body['to'])}"]
+    short = _shorter_than_window(body)
+    if short:
+        lines.append(
+            f"Shorter than 10 min: all figures are of {short} alone. The published ones are of "
+            "whole 10 min, in steady state; beside them this says little."
+        )
     for ward, figures in body["wards"].items():
         lines += ["", f"Ward {ward}: {len(figures['places'])} places", *_ward_lines(figures, body)]
     return lines
+
+
+def _shorter_than_window(body: dict[str, Any]) -> str:
+    """How long a span is in which no rate over 10 min can be had; empty for a longer one."""
+    span_s: float = body["span_s"]
+    return duration(span_s) if _MS_PER_S * span_s < WINDOW_MS else ""
 
 
 def _ward_lines(figures: dict[str, Any], body: dict[str, Any]) -> list[str]:
@@ -93,7 +108,7 @@ def _ward_lines(figures: dict[str, Any], body: dict[str, Any]) -> list[str]:
     shares = ", ".join(f"{k} {v:g} %" for k, v in figures["share_by_priority"].items())
     rows = [
         ("advisories spoke", times_words(figures["spoke"]), ""),
-        ("in 10 min, mean", f"{figures['spoke_per_10_min']:g}", published["spoke_per_10_min"]),
+        ("in 10 min, mean", _mean(figures, body), published["spoke_per_10_min"]),
         ("busiest 10 min", _busiest(figures), ""),
         ("time in flood", f"{figures['flood_percent']:g} %", published["flood_percent"]),
         ("by priority", shares or "none spoke", published["share_by_priority"]),
@@ -123,6 +138,12 @@ def _place_lines(places: dict[str, Any]) -> list[str]:
         cells = (f"{value:>{len(head)}}" for value, head in zip(values, heads, strict=True))
         lines.append(f"  {name:<{width}}  {'  '.join(cells)}")
     return lines
+
+
+def _mean(figures: dict[str, Any], body: dict[str, Any]) -> str:
+    short = _shorter_than_window(body)
+    of_what = f", all of them in {short}: no more was watched" if short else ""
+    return f"{figures['spoke_per_10_min']:g}{of_what}"
 
 
 def _busiest(figures: dict[str, Any]) -> str:

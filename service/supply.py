@@ -24,8 +24,10 @@ FULL_ENOUGH: Final = 95.0
 
 
 def follow(battery: Battery, report: Report) -> Battery:
-    """Take one report, in order of receipt. Returns the battery, a new one for another device."""
-    report = report.usable()
+    """Take one usable report, in order of receipt.
+
+    Returns the battery, a new one for another device.
+    """
     if battery.on_battery is not None and report.device != battery.device:
         battery = Battery()
     elapsed_ms = max(0, report.at_ms - battery.at_ms)

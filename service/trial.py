@@ -54,12 +54,13 @@ class Trial:
 
     def look(self, bedside: Bedside, facts: FactSet, now_ms: int) -> Changes:
         """What the candidate would have said of this place now."""
-        moment = self.judge.moment(bedside.patient, facts, now_ms)
+        book = self.state.books.setdefault(bedside.name, Book())
+        moment = self.judge.moment(bedside.patient, facts, now_ms, book.under_way())
 
         def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
-            return write_advisory(bedside, rule, at, onset_ms, identity)
+            causes = self.judge.rule_set.causes
+            return write_advisory(bedside, rule, at, onset_ms, identity, causes)
 
-        book = self.state.books.setdefault(bedside.name, Book())
         return book.move(bedside.name, self.judge.rule_set, moment, write)
 
     def acknowledge(self, place: str, target: str | None, by: str, now_ms: int) -> Changes:

@@ -7,7 +7,7 @@ which moment all arrivals are known. A live service, a restart and a replay run 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -46,7 +46,7 @@ LOOK_EVERY_MS: Final = 1000
 #: broker arrives before anything is called missing.
 GRACE_MS: Final = 5000
 #: Written into a checkpoint; another number means that the state cannot be taken up.
-STATE_FORMAT: Final = 4
+STATE_FORMAT: Final = 5
 
 
 @dataclass(slots=True)
@@ -119,7 +119,10 @@ class Watch:
         instance: str = "tidewarden",
         places: Collection[str] | None = None,
         cycle_ms: int = CYCLE_MS,
+        on_look: Callable[[Bedside, FactSet, int], None] | None = None,
     ) -> None:
+        """`on_look` is given what each look at a place sees: bedside, facts, and when (ms)."""
+        self._on_look = on_look
         self._judge = Judge(rule_set, engine)
         self._trial: Trial | None = None
         self._instance = instance
@@ -287,9 +290,12 @@ class Watch:
         """Work out facts, rules and advisories of one place."""
         place = self.state.places[name]
         self._keep(name, place.bedside.due(now_ms), outcome)
-        place.bedside.forget_older_than(now_ms)
+        place.bedside.forget_old(now_ms)
         facts = self._facts(place.bedside, now_ms, outcome)
-        moment = self._judge.moment(place.bedside.patient, facts, now_ms)
+        if self._on_look is not None:
+            self._on_look(place.bedside, facts, now_ms)
+        following = place.book.under_way()
+        moment = self._judge.moment(place.bedside.patient, facts, now_ms, following)
         outcome.evaluations += 1
 
         def write(rule: Rule, at: Moment, onset_ms: int, identity: str) -> Advisory:
@@ -387,6 +393,8 @@ class Watch:
             outcome.outbox.append(message)
 
     def _keep(self, name: str, completed: Completed, outcome: Outcome) -> None:
+        if not completed:
+            return
         outcome.breaths.extend((name, breath, volume) for breath, volume in completed.breaths)
         outcome.co2_breaths.extend((name, breath) for breath in completed.co2_breaths)
         outcome.efforts.extend((name, effort) for effort in completed.efforts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 
 from rules.model import RuleSet
@@ -25,7 +25,10 @@ from service.advisories.order import explained_by, in_order
 
 @dataclass(slots=True)
 class Book:
-    """All advisories of one place, by rule, and its pause while there is one."""
+    """All advisories of one place, by rule, and its pause while there is one.
+
+    Of a rule that is idle nothing is tracked.
+    """
 
     tracked: dict[str, Tracked] = field(default_factory=dict)
     patient: str | None = None
@@ -35,8 +38,12 @@ class Book:
         """What stands, highest first: by priority, what is explained after what explains it."""
         return in_order(advisory for _, advisory in self._standing())
 
+    def under_way(self) -> Collection[str]:
+        """The rules of which something is going on: how they go on has to be known."""
+        return self.tracked.keys()
+
     def move(self, place: str, rule_set: RuleSet, moment: Moment, write: Writer) -> Changes:
-        """Bring every rule of the place to this moment.
+        """Bring every rule of the place to this moment, which knows how those under way go on.
 
         Events come in this order, each kind by name of rule: ended or cleared; outranked or
         uncovered; raised, returned or escalated; reminded.
@@ -47,17 +54,16 @@ class Book:
         self._meet(moment, changes)
         self._clear_others(rule_set, now_ms, changes)
         asking: list[Asks] = []
-        for rule in rule_set.rules:
-            tracked = self.tracked.setdefault(rule.id, Tracked())
-            if tracked.is_idle and f"{rule.id}/when" not in moment.conditions:
-                continue
-            asks = Step(place, rule, tracked, moment, write).take(changes)
+        for rule_id in sorted(self.tracked.keys() | moment.begun()):
+            tracked = self.tracked.setdefault(rule_id, Tracked())
+            asks = Step(place, rule_set.rule(rule_id), tracked, moment, write).take(changes)
             if asks is not None:
                 asking.append(asks)
-        # By name: nothing may depend on the order in which the rules are written.
+            if tracked.is_idle:
+                del self.tracked[rule_id]
+        # By name, also what the steps before have said.
         changes.events.sort(key=lambda event: event.advisory.rule)
         changes.findings.sort(key=lambda finding: finding.rule)
-        asking.sort(key=lambda asks: asks.advisory.rule)
         fresh = {asks.advisory.id for asks in asking}
         self._outrank(rule_set, now_ms, fresh, changes)
         for asks in asking:
@@ -101,9 +107,9 @@ class Book:
     def next_due_ms(self, rule_set: RuleSet) -> int | None:
         """When something happens next by the mere passing of time."""
         due = [] if self.pause is None else [self.pause.until_ms]
-        for rule in rule_set.rules:
-            tracked = self.tracked.get(rule.id)
-            if tracked is not None and not tracked.is_idle:
+        for rule_id, tracked in self.tracked.items():
+            rule = rule_set.by_id.get(rule_id)
+            if rule is not None:
                 at_ms = timing.due_ms(rule, tracked, paused=self.pause is not None)
                 due.extend([] if at_ms is None else [at_ms])
         return min(due, default=None)
@@ -120,15 +126,15 @@ class Book:
             return
         if self.patient is not None:
             reason = "another patient is at this place"
-            for rule_id in list(self.tracked):
-                life.clear(self.tracked[rule_id], moment.now_ms, reason, changes)
-                self.tracked[rule_id] = Tracked()
+            for tracked in self.tracked.values():
+                life.clear(tracked, moment.now_ms, reason, changes)
+            self.tracked.clear()
             self._end_pause(moment.now_ms, None, reason, changes)
         self.patient = moment.patient
 
     def _clear_others(self, rule_set: RuleSet, now_ms: int, changes: Changes) -> None:
         """A service started with other rules takes up the state of the old ones."""
-        for rule_id in self.tracked.keys() - {rule.id for rule in rule_set.rules}:
+        for rule_id in self.tracked.keys() - rule_set.by_id.keys():
             reason = "its rule is not in the rule set any more"
             life.clear(self.tracked.pop(rule_id), now_ms, reason, changes)
 

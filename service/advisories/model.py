@@ -158,13 +158,21 @@ class Tracked:
 
 @dataclass(slots=True)
 class Moment:
-    """What is known of the place now."""
+    """What is known of the place now.
+
+    `conditions` are the keys of those that hold (see `rules.engine.Engine`).
+    """
 
     now_ms: int
     patient: str | None
     facts: FactSet
     limits: Mapping[str, ResolvedLimit]
     conditions: frozenset[str]
+
+    def begun(self) -> set[str]:
+        """The rules whose `when` holds."""
+        ends = "/when"
+        return {key.removesuffix(ends) for key in self.conditions if key.endswith(ends)}
 
 
 #: Writes the texts and evidence of a new advisory.

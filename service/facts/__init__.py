@@ -40,7 +40,7 @@ def facts_of(bedside: Bedside, now_ms: int, wanted: frozenset[str] | None = None
     co2_facts(bedside, now_ms, facts)
     if wanted is None or not wanted.isdisjoint(SHAPE_FACTS):
         capnogram_facts(bedside, now_ms, facts)
-    breathing_facts(facts)
+    breathing_facts(bedside, now_ms, facts)
     numeric_facts(bedside, now_ms, facts)
     power_facts(bedside, now_ms, facts)
     data_facts(bedside, now_ms, facts)

@@ -83,8 +83,7 @@ def capnogram_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     # What the last breath said stands as long as its inspired CO2 does.
     why = facts.unknown.get("fico2")
     if why is not None:
-        for name in (*_BREATH_FACTS, *_CORRECTED_FACTS, "co2.baseline"):
-            facts.put(name, None, why)
+        facts.absent((*_BREATH_FACTS, *_CORRECTED_FACTS, "co2.baseline"), why)
         return
     _last_breath(breaths[-1], facts)
     inspired = [_inspired(before, breath) for before, breath in pairwise(breaths[-BREATHS - 1 :])]
@@ -186,8 +185,7 @@ def _agreement(
 def _corrected(bedside: Bedside, now_ms: int, last: Co2Breath, facts: FactSet) -> None:
     patient = bedside.patient
     if last.etco2_mmhg <= 0.0 or last.expired_s <= 0.0:
-        for name in _CORRECTED_FACTS:
-            facts.put(name, None, "the last breath shows no CO2")
+        facts.absent(_CORRECTED_FACTS, "the last breath shows no CO2")
         return
     expected, why = None, "who lies here was never received"
     if patient is not None:

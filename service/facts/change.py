@@ -101,8 +101,7 @@ def _why_unknown(bedside: Bedside, now_s: float, facts: FactSet) -> str | None:
 
 
 def _absent(facts: FactSet, why: str) -> None:
-    for name in CHANGE_FACTS:
-        facts.put(name, None, why)
+    facts.absent(CHANGE_FACTS, why)
 
 
 def _plain(bedside: Bedside, now_s: float, facts: FactSet) -> _Plain | None:

@@ -7,7 +7,7 @@ from typing import Final
 
 from service.bedside import Bedside
 from service.facts.factset import NUMERIC_FRESH_S, FactSet, current, fresh_s, since
-from service.known import Expired
+from service.known import Channel, Expired
 from service.physiology.apnoea import co2_rise_small_mammal_mmhg
 from service.signals.capnogram import Co2Breath
 
@@ -38,8 +38,7 @@ def co2_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         _co2_breaths(bedside, now_s, facts)
     elif bedside.co2.end_s is not None:
         # The waveform stopped: what it said last no longer counts.
-        for name in _ETCO2_FACTS:
-            facts.put(name, None, facts.unknown["co2.rr"])
+        facts.absent(_ETCO2_FACTS, facts.unknown["co2.rr"])
         return
     _end_tidal(bedside, now_ms, facts)
 
@@ -88,8 +87,7 @@ def _end_tidal(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     last = bedside.expired[-1] if bedside.expired else None
     why = "never received" if last is None else _too_old(bedside, last, now_ms)
     if last is None or why is not None:
-        for name in _ETCO2_FACTS:
-            facts.put(name, None, why or "")
+        facts.absent(_ETCO2_FACTS, why or "")
         return
     facts.put("etco2", last.etco2_mmhg)
     recent = [e.etco2_mmhg for e in bedside.expired if now_ms - e.seen_ms <= 30_000]
@@ -133,11 +131,27 @@ def _falls(bedside: Bedside) -> tuple[int, float]:
     return falls, 1.0 - values[-1] / values[-1 - falls]
 
 
-def breathing_facts(facts: FactSet) -> None:
-    """Time since any breath; while one of the two signals is missing, the other speaks."""
-    seen = [
-        value
-        for name in ("breath.since", "co2.since_breath")
-        if isinstance(value := facts.values.get(name), float)
+def breathing_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
+    """Time watched without a breath in either signal; while one is missing, the other speaks.
+
+    What passed while a signal was not there does not count, nor what is still on its way: a breath
+    may have come in it.
+    """
+    channels = (("breath.since", bedside.paw), ("co2.since_breath", bedside.co2))
+    known = [
+        (since_s, channel)
+        for name, channel in channels
+        if isinstance(since_s := facts.values.get(name), float)
     ]
+    since_s = min((since_s for since_s, _ in known), default=0.0)
+    watched = [_watched_s(channel, since_s, now_ms) for _, channel in known]
+    seen = [watched_s for watched_s in watched if watched_s is not None]
     facts.put("breathing.since", min(seen) if seen else None, "neither signal is there")
+
+
+def _watched_s(channel: Channel, since_s: float, now_ms: int) -> float | None:
+    """How much of the last `since_s` the signal was there; None while it is not."""
+    now_s, end_s = channel.now_s(now_ms), channel.end_s
+    if now_s is None or end_s is None or channel.holes.unbroken_for_s(end_s) <= 0.0:
+        return None
+    return channel.holes.watched_s(min(now_s - since_s, end_s), end_s)

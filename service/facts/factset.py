@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Final
@@ -61,6 +62,10 @@ class FactSet:
             if read is not None and read.quality < 1.0:
                 self.quality[name], self.doubts[name] = read.quality, read.doubt
 
+    def absent(self, names: Iterable[str], why: str) -> None:
+        """Note for all of these why they have no value."""
+        self.unknown.update(dict.fromkeys(names, why))
+
     def put_interval(
         self, name: str, value: Uncertain | None, why_absent: str, read: Read | None = None
     ) -> None:
@@ -82,8 +87,7 @@ def current(
         if age_s <= WAVE_FRESH_S:
             return now_s
         why = f"{what} last received {since(age_s)} ago"
-    for name in names:
-        facts.put(name, None, why)
+    facts.absent(names, why)
     return None
 
 

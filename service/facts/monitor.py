@@ -46,8 +46,7 @@ def vital_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     _pulse_and_temperature(bedside, now_ms, facts)
     spo2 = facts.values.get("spo2")
     if not isinstance(spo2, float):
-        for name in ("spo2.slope_60s", "spo2.doubtful", *_PO2_FACTS):
-            facts.put(name, None, facts.unknown["spo2"])
+        facts.absent(("spo2.slope_60s", "spo2.doubtful", *_PO2_FACTS), facts.unknown["spo2"])
         return
     slope = bedside.vitals.spo2_slope_per_min
     facts.put("spo2.slope_60s", slope, "less than 20 s of readings")
@@ -108,8 +107,7 @@ def _impossible_pulse(patient: PatientInfo | None, pulse_per_min: float) -> bool
 def _po2_equivalent(patient: PatientInfo | None, spo2: float, facts: FactSet) -> None:
     p50, why = _p50(patient, facts)
     if p50 is None:
-        for name in _PO2_FACTS:
-            facts.put(name, None, why)
+        facts.absent(_PO2_FACTS, why)
         return
     low = (min(spo2, FLAT_PERCENT) - ROUNDING_PERCENT) / 100.0
     facts.put("spo2.po2_equivalent_low", oxygen.po2_for_saturation_mmhg(max(0.0, low), p50.low))

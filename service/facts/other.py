@@ -15,6 +15,7 @@ from service.facts.factset import (
 from service.facts.monitor import doubt_about, vital_facts
 from service.journeys import journey_needs
 from service.known import Reading, SettingsInfo
+from service.losses import WINDOW_MS
 
 #: What a confirmed change did is told for so long.
 JUMP_KNOWN_MS: Final = 120_000
@@ -102,8 +103,7 @@ def power_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     if last is not None and now_ms - last.received_ms > POWER_FRESH_S * 1000.0:
         why, last = f"last received {since((now_ms - last.received_ms) / 1000.0)} ago", None
     if last is None:
-        for name in names:
-            facts.put(name, None, why)
+        facts.absent(names, why)
     else:
         facts.put("power.supply", last.supply)
         facts.put("battery.charge", last.charge_percent, "charge not sent")
@@ -131,8 +131,7 @@ def _journey(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
              "journey.spare_minutes_low")  # fmt: skip
     needs = journey_needs(bedside.journey, now_ms)
     if needs is None:
-        for name in names:
-            facts.put(name, None, "no journey planned")
+        facts.absent(names, "no journey planned")
         return
     leaves_in, needed = needs
     facts.put("journey.leaves_in", leaves_in)
@@ -154,9 +153,11 @@ def data_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         facts.put(f"data.{name}_age", None if received is None else (now_ms - received) / 1000.0)
     spo2 = bedside.numerics.get("spo2")
     facts.put("data.spo2_age", None if spo2 is None else (now_ms - spo2.received_ms) / 1000.0)
-    since_ms = now_ms - 60_000
-    facts.put("data.lost_60s", float(max(0, sum(n for ms, n in bedside.missing if ms > since_ms))))
-    facts.put("data.refused_60s", float(sum(1 for ms, _ in bedside.refused if ms > since_ms)))
+    facts.put("data.lost_60s", float(bedside.losses.lost(now_ms)))
+    facts.put("data.lost_share_60s", bedside.losses.share(now_ms), "nothing heard for a minute")
+    facts.put(
+        "data.refused_60s", float(sum(1 for ms, _ in bedside.refused if ms > now_ms - WINDOW_MS))
+    )
     _devices(bedside, now_ms, facts)
     skew = min(bedside.skews_ms, key=abs) / 1000.0 if bedside.skews_ms else None
     facts.put("data.clock_skew", skew)
@@ -168,9 +169,7 @@ def _devices(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     facts.put("data.patients_claimed_60s", float(presence.patients(now_ms)))
     facts.put("data.restarts_10min", float(presence.restarts(now_ms)))
     now_s = bedside.paw.now_s(now_ms)
-    recent = [b for b in bedside.paw_blocks if now_s is not None and b[0] > now_s - 10.0]
-    samples = sum(count for _, count, _ in recent)
-    lost = sum(count for _, _, count in recent)
+    samples, lost = (0, 0) if now_s is None else bedside.paw_watched.counts(now_s, 10.0)
     facts.put("data.paw_missing_10s", lost / samples if samples else None, "no pressure received")
     pressure = bedside.numerics.get("pip")
     said = _said_by_sensor(pressure, now_ms)

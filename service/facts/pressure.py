@@ -15,6 +15,8 @@ from service.signals.breaths import Inflation
 
 #: A breath of nothing is all dead space; the share is told up to this.
 MOST_SHARE: Final = 10.0
+#: Blocks come every 2 s at the longest, and a little late.
+ON_ITS_WAY_S: Final = 2.5
 #: What the last inflation says, and what the last whole breath says.
 _INFLATION_FACTS: Final = (
     "paw.pip", "paw.pip_median_5", "paw.pip_over_target", "paw.baseline", "paw.driving",
@@ -33,12 +35,13 @@ LUNG_FACTS: Final = (
     "volume.dead_space_share_high",
     *(f"{name}{end}" for name in _WITH_INTERVAL for end in ("", "_low", "_high")),
 )
+_WAITING_FACTS: Final = ("breath.overdue", "breath.late_for")
 _PRESSURE_FACTS: Final = (
-    *_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, "paw.max_5s", "paw.max_10s",
+    *_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, *_WAITING_FACTS, "paw.max_5s", "paw.max_10s",
     "paw.max_10s_over_target", "paw.max_5s_over_target", "paw.frozen_for", "paw.watched_for",
     "paw.min_10s",
     "paw.pip_slope_5min", "paw.sustained", "paw.coverage_10s", "breath.count_60s",
-    "breath.since", "breath.overdue", "breath.efforts_60s",
+    "breath.since", "breath.efforts_60s",
 )  # fmt: skip
 
 
@@ -58,11 +61,9 @@ def pressure_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         highest = facts.values.get(f"paw.max_{seconds}s")
         over = difference(highest, target)
         facts.put(f"paw.max_{seconds}s_over_target", over, "no target known")
-    unbroken_s = now_s - (bedside.paw_unbroken_since_s or now_s)
-    facts.put("paw.watched_for", max(0.0, unbroken_s))
-    still_s = bedside.paw_still_since_s
-    facts.put("paw.frozen_for", None if still_s is None else max(0.0, now_s - still_s))
-    facts.put("paw.coverage_10s", bedside.paw.extremes.coverage(now_s, 10.0))
+    facts.put("paw.watched_for", bedside.paw.holes.unbroken_for_s(now_s))
+    facts.put("paw.frozen_for", bedside.paw_watched.still_for_s(now_s))
+    facts.put("paw.coverage_10s", _coverage(bedside, now_s, 10.0))
     inspiring = bedside.finder.inspiring_since
     facts.put("paw.sustained", 0.0 if inspiring is None else max(0.0, now_s - inspiring))
     within = sum(1 for i in bedside.inflations if now_s - i.start_s <= 60.0)
@@ -72,12 +73,20 @@ def pressure_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     _last_inflation(bedside, now_s, facts)
 
 
+def _coverage(bedside: Bedside, now_s: float, seconds: float) -> float:
+    """Share of the time there were samples; a block still on its way is not missing."""
+    end_s = now_s if bedside.paw.end_s is None else bedside.paw.end_s
+    return bedside.paw.extremes.coverage(max(end_s, now_s - ON_ITS_WAY_S), seconds)
+
+
 def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     begun = bedside.finder.inspiring_since
     last = bedside.inflations[-1] if bedside.inflations else None
     if last is None and begun is None:
-        for name in (*_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, "breath.overdue"):
-            facts.put(name, None, "no inflation seen yet")
+        facts.absent(
+            (*_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS, *_WAITING_FACTS),
+            "no inflation seen yet",
+        )
         facts.put("breath.since", now_s - (bedside.paw.begun_s or now_s))
         return
     starts = [begun] if begun is not None else []
@@ -85,12 +94,15 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     since_s = max(0.0, now_s - max(starts))
     facts.put("breath.since", since_s)
     usual_s = bedside.usual_period_s()
-    watched_s = now_s - (bedside.paw_unbroken_since_s or now_s)
-    overdue = _overdue(min(since_s, max(0.0, watched_s)), usual_s, facts)
-    facts.put("breath.overdue", overdue, "rate not known yet")
+    why = "rate not known yet"
+    waits_s = _waits_s(bedside, max(starts), now_s, facts)
+    facts.put("breath.overdue", waits_s[-1] / usual_s if usual_s else None, why)
+    late_s = sum(max(0.0, wait_s - usual_s) for wait_s in waits_s) if usual_s else None
+    facts.put("breath.late_for", late_s, why)
     if last is None or now_s - last.start_s > fresh_s(usual_s):
-        for name in (*_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS):
-            facts.put(name, None, f"no inflation for {since(since_s)}")
+        facts.absent(
+            (*_INFLATION_FACTS, *_BREATH_FACTS, *LUNG_FACTS), f"no inflation for {since(since_s)}"
+        )
         return
     _put_inflation(bedside, last, facts)
     _put_shape(last, facts)
@@ -98,14 +110,17 @@ def _last_inflation(bedside: Bedside, now_s: float, facts: FactSet) -> None:
     _timing(bedside, facts)
 
 
-def _overdue(since_s: float, usual_s: float | None, facts: FactSet) -> float | None:
-    """What was not seen, or not yet to be done, is not overdue: only time watched counts."""
-    if not usual_s:
-        return None
+def _waits_s(bedside: Bedside, since_s: float, now_s: float, facts: FactSet) -> list[float]:
+    """How long an inflation was waited for, each time from a hole in the signal on.
+
+    What was not seen is not overdue: a hole may have hidden an inflation, and what is still on its
+    way was not seen yet. Nor is what was not yet to be done: a ventilator just started is not late.
+    """
+    end_s = since_s if bedside.paw.end_s is None else bedside.paw.end_s
     mode_for = facts.values.get("settings.mode_for")
     if facts.values.get("settings.mode") == "controlled" and isinstance(mode_for, float):
-        since_s = min(since_s, mode_for)
-    return since_s / usual_s
+        since_s = max(since_s, now_s - mode_for)
+    return bedside.paw.holes.stretches_s(min(since_s, end_s), end_s)
 
 
 def _read(inflation: Inflation) -> tuple[Read, Read]:
@@ -150,8 +165,7 @@ def _put_lung(bedside: Bedside, last: Inflation, facts: FactSet) -> None:
     # A flow wave tells the volume of the last whole breath, a ramp the lung at the last inflation.
     lung = bedside.lung(last)
     if lung is None:
-        for name in LUNG_FACTS:
-            facts.put(name, None, "fresh gas flow not known")
+        facts.absent(LUNG_FACTS, "fresh gas flow not known")
         return
     facts.put("volume.method", lung.method)
     facts.put_interval("volume.tidal", lung.tidal_ml, "", sure)
@@ -217,8 +231,7 @@ def baseline_facts(bedside: Bedside, facts: FactSet) -> None:
     facts.put("ti.baseline", learnt.get("ti"), "still learning what is usual")
     if "breath.ti" not in facts.values or not learnt:
         why = facts.unknown.get("breath.ti", "still learning what is usual")
-        for name in names:
-            facts.put(name, None, why)
+        facts.absent(names, why)
         return
     last = list(bedside.inflations)[-3:]
     # One of three that was read badly moves no median.

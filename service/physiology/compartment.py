@@ -21,6 +21,8 @@ from service.physiology.timing import not_negative, positive
 from service.physiology.uncertain import Z95, Uncertain, by_sd, by_share, difference, product
 
 ML_PER_L: Final = 1000.0
+#: A slope that is unsure by more (sd of its logarithm; a factor of 5 either way) tells nothing.
+LEAST_SURE_SD: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,10 @@ def compartment_of(ramp: Ramp) -> Compartment:
     behind the circuit at all. An offset below zero (noise about a small step) is taken as zero.
     """
     total = ramp.flow_ml_per_s / ramp.slope_cmh2o_per_s
-    seen = by_share(total, math.hypot(ramp.flow_share_sd, ramp.slope_share_sd))
+    unsure_sd = math.hypot(ramp.flow_share_sd, ramp.slope_share_sd)
+    if unsure_sd > LEAST_SURE_SD:
+        raise _no_lung(ramp)
+    seen = by_share(total, unsure_sd)
     lung = difference(seen, _circuit(ramp.circuit_ml_per_cmh2o, ramp.circuit_share_sd))
     if lung.low <= 0.0:
         raise _no_lung(ramp)

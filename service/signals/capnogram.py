@@ -24,6 +24,10 @@ MIN_TURN_MMHG: Final = 3.0
 TURN_SHARE: Final = 0.4
 TURN_SD: Final = 9.0
 LEVEL_SHARE: Final = 0.3
+#: While breaths go on the level counts from what was inspired: gas that is breathed in again leaves
+#: less of a turn. They go on for so many periods after the last.
+GOES_ON_PERIODS: Final = 2.0
+SOONEST_SHARE: Final = 0.5
 #: The usual swing fades when nothing turns, so that a smaller breath is seen again.
 FADE_TAU_S: Final = 15.0
 #: The turning points follow a slow drift of CO2, so only a quick turn is one.
@@ -93,6 +97,11 @@ class Capnogram:
     last_t: float | None = None
     point_t: float | None = None
     last_start: float | None = None
+    #: Of the last breath that came in its time: its period, CO2 inspired before it (mmHg), and
+    #: until when it shows that breaths go on.
+    usual_period: float | None = None
+    inspired: float = 0.0
+    goes_on_until: float = 0.0
     #: The lowest inspired CO2 so far (mmHg), and when that was judged.
     zero: float | None = None
     zero_t: float = 0.0
@@ -132,11 +141,12 @@ class Capnogram:
         dt = 0.0 if self.point_t is None else max(0.0, t - self.point_t)
         self.point_t = t
         self.swing -= self.swing * min(1.0, dt / FADE_TAU_S)
+        inspired = self.inspired if t <= self.goes_on_until else 0.0
         turn = max(
             MIN_TURN_MMHG,
             TURN_SHARE * self.swing,
             TURN_SD * self.points.noise_mmhg,
-            LEVEL_SHARE * (self.highest if self.rising else co2),
+            LEVEL_SHARE * ((self.highest if self.rising else co2) - inspired),
         )
         self._keep(t, co2)
         if self.rising is None:
@@ -145,6 +155,17 @@ class Capnogram:
             self._expiring(t, co2, dt, turn, reference, breaths)
         else:
             self._inspiring(co2, dt, turn)
+
+    def _follow_regular(self, start_s: float, period_s: float | None, inspired: float) -> None:
+        """What comes much too soon, as the heart's ripple, does not show that breaths go on."""
+        if period_s is None:
+            return
+        usual = self.usual_period
+        too_soon = usual is not None and period_s < SOONEST_SHARE * usual
+        if too_soon and start_s <= self.goes_on_until:
+            return
+        self.usual_period, self.inspired = period_s, max(0.0, inspired)
+        self.goes_on_until = start_s + GOES_ON_PERIODS * period_s
 
     def _keep(self, t: float, co2: float) -> None:
         if len(self.times) >= MAX_POINTS:
@@ -214,6 +235,7 @@ class Capnogram:
         made = judged(shape, self.values, self.points.noise_mmhg, self.lost)
         period = None if self.last_start is None else shape.start_s - self.last_start
         self.last_start = shape.start_s
+        self._follow_regular(shape.start_s, period, shape.inspired_mmhg)
         self.swing = shape.etco2_mmhg - shape.inspired_mmhg
         self._follow_zero(t, shape.inspired_mmhg)
         return _as_breath(t, shape, period, made, reference)
@@ -235,7 +257,8 @@ class Capnogram:
     def _forget(self) -> None:
         """Samples were lost: the breath under way is not counted."""
         self.begun, self.rising, self.risen = False, None, None
-        self.point_t = self.last_start = self.same = None
+        self.point_t = self.last_start = self.usual_period = self.same = None
+        self.goes_on_until = 0.0
         self.after_fall, self.lost = False, 0
         self.times.clear()
         self.values.clear()

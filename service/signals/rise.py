@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import median
 from typing import Final, Literal
 
 from service.signals.kinds import Usual
@@ -18,6 +19,8 @@ MAX_RELEASE_HOLD_S: Final = 0.9
 #: A rise that lasts so many usual periods (and at least so long) may rest on a raised level.
 REBASE_PERIODS: Final = 2.0
 REBASE_S: Final = 5.0
+#: A ramp rises by half its swing from one half to the other; a level by none.
+RAMP_SHARE: Final = 0.25
 #: More samples of a rise are thinned out; how often (in samples) a raised level is looked for.
 MAX_KEPT_SAMPLES: Final = 4000
 LOOK_EVERY: Final = 8
@@ -87,10 +90,14 @@ class Rise:
         rebase_s = max(REBASE_S, REBASE_PERIODS * (usual.period_s or 0.0))
         if t - self.samples[0][0] <= rebase_s:
             return False
-        recent = sorted(p for at, p in self.samples if t - at <= rebase_s - 1.0)
-        swing = recent[-1] - recent[0]
-        middle = recent[len(recent) // 2] - recent[0]
-        return swing >= 2.0 * MIN_AMPLITUDE_CMH2O and middle < 0.5 * swing
+        recent = [p for at, p in self.samples if t - at <= rebase_s - 1.0]
+        half = len(recent) // 2
+        low, high = min(recent), max(recent)
+        swing = high - low
+        if swing < 2.0 * MIN_AMPLITUDE_CMH2O or median(recent) - low >= 0.5 * swing:
+            return False
+        # A slow ramp, as when fresh gas fails, goes on rising: it rests nowhere.
+        return median(recent[half:]) - median(recent[:half]) < RAMP_SHARE * swing
 
 
 def _hold_s(usual: Usual) -> float:

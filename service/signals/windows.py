@@ -6,6 +6,7 @@ blocks; a window is right to within one bucket.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass, field
 from typing import Final
@@ -55,7 +56,12 @@ class Extremes:
     def over(self, now_s: float, seconds: float) -> tuple[float, float] | None:
         """Lowest and highest since `now_s` - `seconds`; None when no sample falls there."""
         first = int((now_s - seconds) * BUCKETS_PER_S) + 1
-        recent = [bucket for bucket in self.buckets if bucket.number >= first]
-        if not recent:
-            return None
-        return min(b.lowest for b in recent), max(b.highest for b in recent)
+        lowest, highest = math.inf, -math.inf
+        for bucket in self.buckets:
+            # Asked several times at every look: a call here would cost as much as the rest.
+            if bucket.number >= first:
+                if bucket.lowest < lowest:  # noqa: PLR1730
+                    lowest = bucket.lowest
+                if bucket.highest > highest:  # noqa: PLR1730
+                    highest = bucket.highest
+        return None if highest < lowest else (lowest, highest)

@@ -71,7 +71,7 @@ class Ventilator:
                 self.voltage_v if self.sends_voltage else None,
                 self.states_ah,
                 self.device,
-            ),
+            ).usable(),
         )
         made = self.battery.estimate
         assert made is not None

@@ -43,7 +43,7 @@ def test_what_is_explained_stands_under_what_explains_it() -> None:
     effect = ward.only()
     events = ward.at(1.0, BOTH)
     assert kinds(events) == ["outranked", "raised"]
-    assert effect.outranked_by == ward.book.tracked["cause"].advisory.id  # type: ignore[union-attr]
+    assert effect.outranked_by == ward.book.tracked["cause"].advisory.id  # type: ignore[union-attr]  # it stands
     assert ward.standing() == ["cause", "effect"]
 
 

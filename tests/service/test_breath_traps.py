@@ -50,6 +50,16 @@ def test_a_slow_drift_is_no_breath(steepest_cmh2o_per_s: float) -> None:
     assert find(drift) == ([], [])
 
 
+@pytest.mark.parametrize("ti_s", [5.5, 6.5, 9.0])
+def test_an_inflation_that_takes_seconds_is_found(ti_s: float) -> None:
+    # Fresh gas that fails to a tenth stretches the way to the target as much.
+    quick = Ventilation(0.6, 1.5, pip=8.0).samples(8)
+    slow = [(t, p) for t, p in Ventilation(ti_s, 1.5, pip=8.0).samples(5)]
+    gap_s = quick[-1][0] - slow[0][0] + 1.0 / RATE_HZ
+    inflations, _ = find([*quick, *((t + gap_s, p) for t, p in slow)])
+    assert [round(i.ti_s, 1) for i in inflations[8:]] == [pytest.approx(ti_s, abs=0.1)] * 5
+
+
 def test_breaths_on_a_slow_drift_are_all_found() -> None:
     drifting = [
         (t, p + 2.0 * math.sin(2.0 * math.pi * (t - BEGIN_S) / 40.0)) for t, p in WAVE.samples(30)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from statistics import median
 
@@ -63,6 +64,44 @@ def test_noise_moves_values_and_rate_by_little() -> None:
     # The onset is found anywhere in the flat inspiration, so single periods say little.
     periods = [breath.period_s for breath in found if breath.period_s is not None]
     assert median(periods) == pytest.approx(wave.period_s, rel=0.05)
+
+
+def rebreathing(period_s: float, breaths: int) -> list[Sample]:
+    """Six clean breaths, then more and more is breathed in again: CO2 swings from 32 to 45."""
+    times = {"inspiration_s": 0.4 * period_s, "expiration_s": 0.6 * period_s}
+    clean = Expiration(end_tidal=38.0, **times)
+    samples = clean.samples(6)[: round(6 * period_s * RATE_HZ)]
+    for number in range(breaths):
+        one = Expiration(end_tidal=45.0, inspired=min(32.0, 10.0 * (number + 1)), **times)
+        begin_s = BEGIN_S + (6 + number) * period_s
+        samples += one.samples(1, begin_s=begin_s)[: round(period_s * RATE_HZ)]
+    return samples
+
+
+@pytest.mark.parametrize("period_s", [1.5, 4.0, 8.0])
+def test_breaths_in_which_most_is_breathed_in_again_are_still_seen(period_s: float) -> None:
+    # Seven tenths of what is inspired was expired before.
+    found = breaths_in(rebreathing(period_s, 14))
+    assert len(found) >= 19
+    assert [b.fico2_mmhg for b in found[-8:]] == pytest.approx([32.0] * 8, abs=1.0)
+
+
+@pytest.mark.parametrize("ripple_mmhg", [3.0, 5.0, 6.0])
+def test_after_rebreathing_the_ripple_of_the_heart_is_no_breath(ripple_mmhg: float) -> None:
+    chance = random.Random(3)
+    samples = rebreathing(4.0, 10)
+    end_s = samples[-1][0]
+    still = [
+        (
+            end_s + n / RATE_HZ,
+            44.0
+            + 0.5 * ripple_mmhg * math.sin(2.0 * math.pi * 3.0 * n / RATE_HZ)
+            + chance.gauss(0.0, 0.05),
+        )
+        for n in range(1, round(60 * RATE_HZ))
+    ]
+    found = breaths_in(samples + still)
+    assert [b for b in found if b.end_s > end_s + 8.0] == []
 
 
 def test_rebreathing_shows_as_inspired_co2_of_the_breath_it_went_before() -> None:

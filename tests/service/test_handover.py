@@ -8,10 +8,11 @@ import pytest
 from advisory_bench import Ward, above, rule
 from service_bench import PLACE, START_MS
 
+from rules.notice import NOTICE
 from rules.priority import Priority
 from service.handover import Lost, Past, handover, handover_lines
 from service.instants import to_text
-from service.outbound import NOTICE, event_body
+from service.outbound import event_body
 
 PATIENT = {
     "patient": "Skerry",
@@ -66,6 +67,8 @@ def test_what_stands_comes_first_with_age_times_and_who_has_seen_it(evening: Pas
     assert (first["rule"], first["times"], first["for_s"]) == ("spo2-low", 2, 300.0)
     assert (second["rule"], second["ended_at"]) == ("under", to_text(START_MS + 420_000))
     words = "\n".join(handover_lines(body))
+    assert "  !!! high    spo2-low says so.\n" in words
+    assert "  !   low     Under it.\n" in words
     assert "for 5 min; comes and goes: twice since 13:00; NOT acknowledged" in words
     assert "look: the probe" in words
     assert "OVER since 13:07, stands until it is acknowledged" in words

@@ -28,7 +28,7 @@ def report(
 ) -> Report:
     """What the device says of its supply, `minute` minutes after the start."""
     at_ms = START_MS + round(60_000 * minute)
-    return Report(at_ms, supply == "battery", charge, current, None, capacity, "d")
+    return Report(at_ms, supply == "battery", charge, current, None, capacity, "d").usable()
 
 
 def minutes_left(history: list[Report]) -> tuple[float | None, str]:

@@ -67,10 +67,10 @@ FIELDS: list[tuple[str, str, dict[str, Any]]] = [
     ("numerics", "values.spo2", {"values": {"spo2": 97}}),
     ("numerics", "values.spo2", {"values": {"spo2": {"value": 97}}}),
     ("numerics", "values.spo2.value", {"values": {"spo2": {"unit": "%"}}}),
-    ("numerics", "values.spo2.value", {"values": {"spo2": quantity("97", "%")}}),  # type: ignore[arg-type]
+    ("numerics", "values.spo2.value", {"values": {"spo2": quantity("97", "%")}}),  # type: ignore[arg-type]  # wrong on purpose
     ("numerics", "values.spo2.value", {"values": {"spo2": quantity(True, "%")}}),
     ("numerics", "values.spo2.value", {"values": {"spo2": quantity(BIG, "%")}}),
-    ("numerics", "values.spo2.unit", {"values": {"spo2": quantity(97, 5)}}),  # type: ignore[arg-type]
+    ("numerics", "values.spo2.unit", {"values": {"spo2": quantity(97, 5)}}),  # type: ignore[arg-type]  # wrong on purpose
     ("numerics", "values.spo2", {"values": {"spo2": quantity(None, "%")}}),
     ("numerics", "values.spo2.status", {"values": {"spo2": {"value": None, "status": "odd"}}}),
     ("numerics", "spo2", {"values": {"spo2": quantity(101.0, "%")}}),

@@ -47,7 +47,8 @@ def reports(rows: list[Row]) -> list[Report]:
     made, at_ms = [], START_MS
     for wait_ms, on_battery, charge, current_a, voltage_v, capacity_ah, device in rows:
         at_ms += wait_ms
-        made.append(Report(at_ms, on_battery, charge, current_a, voltage_v, capacity_ah, device))
+        said = Report(at_ms, on_battery, charge, current_a, voltage_v, capacity_ah, device)
+        made.append(said.usable())
     return made
 
 

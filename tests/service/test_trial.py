@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
 import pytest
@@ -20,8 +20,8 @@ from service_bench import (
 )
 
 from rules.engine.plain import PlainEngine
-from rules.limits import ResolvedLimit
-from rules.model import RuleSet
+from rules.limits import Confidence, ResolvedLimit, Source
+from rules.model import Cause, RuleSet, Sign
 from service.intake import Arrival
 from service.watch import Outcome, Watch
 
@@ -74,6 +74,23 @@ def test_the_same_rules_on_trial_say_the_very_same() -> None:
     assert [finding for outcome in outcomes for finding in outcome.trial_findings] == found
 
 
+def test_the_candidate_weighs_the_causes_that_it_describes_itself() -> None:
+    sign = Sign(below("spo2", 75.0), "saturation is {spo2}")
+    source = Source("made up for a test", Confidence.PUBLISHED)
+    described = Cause("hypoxaemia", "Too little oxygen", "The tube.", (sign,), (), source)
+    active = rule_set(rule())
+    candidate = replace(active, causes={described.id: described}, sha256="4" * 64)
+    watch = new_watch(active)
+    watch.try_out(candidate, PlainEngine(candidate))
+    outcome = step_all(watch, [arrival("numerics", n, float(n), values=LOW) for n in range(3)])
+    ((raised,), (tried,)) = _bodies([outcome]), _trial_bodies([outcome])
+    assert raised["may_be"] == []
+    assert tried["may_be"] == [
+        {"cause": "hypoxaemia", "title": "Too little oxygen", "look": "The tube.",
+         "fits": ["saturation is 70 %"], "against": [], "undecided": 0},
+    ]  # fmt: skip
+
+
 def test_a_trial_changes_nothing_of_what_is_decided() -> None:
     alone, beside = new_watch(), new_watch()
     beside.try_out(_looser(), PlainEngine(_looser()))
@@ -98,7 +115,10 @@ class _Broken:
         self._left = after
 
     def evaluate(
-        self, facts: Mapping[str, object], limits: Mapping[str, ResolvedLimit]
+        self,
+        facts: Mapping[str, object],
+        limits: Mapping[str, ResolvedLimit],
+        following: Collection[str] | None = None,
     ) -> frozenset[str]:
         self._left -= 1
         if self._left < 0:

@@ -130,7 +130,7 @@ def _condition(rng: random.Random, depth: int) -> Condition:
         return Comparison(fact, rng.choice([Op.ABOVE, Op.BELOW, Op.AT_LEAST]), Value(value))
     kind = rng.choice(["all", "any", "none"])
     members = tuple(_condition(rng, depth - 1) for _ in range(rng.randint(1, 3)))
-    return Group(kind, members)  # type: ignore[arg-type]
+    return Group(kind, members)  # type: ignore[arg-type]  # each is a kind
 
 
 def test_a_condition_holds_exactly_when_nothing_is_in_its_way() -> None:

@@ -7,7 +7,7 @@ from service_bench import library_rules
 
 from rules.limits import PatientContext
 from rules.model import RuleSet
-from service.advisories import Moment
+from service.advisories import Advisory, Moment
 from service.bedside import Bedside
 from service.facts import FactSet
 from service.wording import write_advisory
@@ -20,7 +20,12 @@ def rules() -> RuleSet:
     return library_rules()
 
 
-def _advisory(rules: RuleSet, rule: str, values: dict[str, float | str], context=KITTEN):  # type: ignore[no-untyped-def]
+def _advisory(
+    rules: RuleSet,
+    rule: str,
+    values: dict[str, float | str],
+    context: PatientContext = KITTEN,
+) -> Advisory:
     facts = FactSet(dict(values), {"etco2": "never received", "step.over_baseline": "not read"})
     moment = Moment(20_000, "Skerry", facts, rules.limits.resolve(context), frozenset())
     return write_advisory(Bedside("w", "p"), rules.rule(rule), moment, 12_000, "id")

@@ -97,6 +97,15 @@ def test_a_circuit_that_could_be_all_there_is_leaves_no_lung() -> None:
         compartment.compartment_of(replace(exact, circuit_ml_per_cmh2o=10.0 / 18.0))
 
 
+@pytest.mark.parametrize("slope_sd", [1.1, 20.0, 1e3, 1e9])
+@pytest.mark.parametrize("circuit", [0.0, 0.1])
+def test_a_slope_that_is_hardly_known_tells_no_lung(slope_sd: float, circuit: float) -> None:
+    # A ramp of two samples in noise: its error in the exponent must not end the service either.
+    ramp = Ramp(10.0, 10.0, 0.4, circuit, 0.04, slope_sd, 0.1, 0.15)
+    with pytest.raises(ValueError, match="tells no lung"):
+        compartment.compartment_of(ramp)
+
+
 @pytest.mark.parametrize(
     ("circuit", "flow_sd", "slope_sd", "circuit_sd"),
     [

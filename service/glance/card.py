@@ -1,0 +1,165 @@
+"""A card: who it is, what is wrong, the values that matter, and how old all that is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from rules.priority import Priority
+from service.glance.seen import Newest, Seen
+from service.glance.vitals import MOST, OLD_MS, UNITS, Shown, Vital, direction_of, that_matter
+from service.instants import from_text
+
+#: Readings come once a second: after this they are late, and after that nothing is known any more.
+LATE_MS: Final = 3_000
+SILENT_MS: Final = 10_000
+
+Freshness = Literal["fresh", "late", "silent", "never"]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """An advisory that stands. `since_ms`: from when it was raised, or came back."""
+
+    id: str
+    rule: str
+    priority: Priority
+    title: str
+    says: str
+    look_at: tuple[str, ...]
+    since_ms: int
+    acknowledged_by: str | None
+    explained_by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What is shown of a place. `standing`: highest first, as the service put them."""
+
+    name: str
+    patient: str | None
+    species: str | None
+    mass_kg: float | None
+    phase: str | None
+    mode: str | None
+    standing: tuple[Standing, ...]
+    look: str | None
+    shown: tuple[Shown, ...]
+    freshness: Freshness
+    reading_ms: int | None
+    paused_until_ms: int | None
+
+    @property
+    def first(self) -> Standing | None:
+        """What has to be looked at first."""
+        return self.standing[0] if self.standing else None
+
+    @property
+    def priority(self) -> Priority | None:
+        """Of what stands here, the highest."""
+        return max((one.priority for one in self.standing), key=lambda p: p.rank, default=None)
+
+    @property
+    def need(self) -> tuple[int, int, int, int]:
+        """Sorts those first that need somebody first.
+
+        By priority; what nobody has acknowledged before what somebody has; what has stood longer
+        before what is new. A place of which nothing comes is as urgent as one of medium priority:
+        nobody knows how it is.
+        """
+        blind = self.freshness == "silent"
+        open_ = [one for one in self.standing if one.acknowledged_by is None]
+        highest = max((one.priority.rank for one in open_), default=0)
+        seen = max((one.priority.rank for one in self.standing), default=0)
+        level = max(2 * highest, 2 * seen - 1, 4 if blind else 0)
+        since = min((one.since_ms for one in self.standing), default=0)
+        return (-level, -int(blind), -seen, since)
+
+
+def card_of(seen: Seen, now_ms: int, most: int = MOST) -> Card:
+    """The card of a place at a moment (ms since 1970, by the clock that `seen` was told), with so
+    many values at most."""
+    patient = seen.patient
+    standing = tuple(_standing(body) for body in seen.standing)
+    mass = patient.mass.usable if patient is not None and patient.mass is not None else None
+    phase = None if patient is None else patient.phase
+    return Card(
+        name=seen.name,
+        patient=None if patient is None else patient.patient,
+        species=None if patient is None else patient.species,
+        mass_kg=mass,
+        phase=phase,
+        mode=seen.mode,
+        standing=standing,
+        look=_look(seen),
+        shown=_shown(seen, phase, now_ms, most),
+        freshness=freshness(seen.reading_ms, now_ms),
+        reading_ms=seen.reading_ms,
+        paused_until_ms=None if seen.paused is None else from_text(seen.paused["until"]),
+    )
+
+
+def freshness(reading_ms: int | None, now_ms: int) -> Freshness:
+    """How old the newest reading is. One from the future is as good as one of now."""
+    if reading_ms is None:
+        return "never"
+    age_ms = now_ms - reading_ms
+    if age_ms <= LATE_MS:
+        return "fresh"
+    return "late" if age_ms <= SILENT_MS else "silent"
+
+
+def in_order(cards: Iterable[Card], *, fixed: bool = False) -> list[Card]:
+    """Those first that need somebody first; or, when `fixed`, by their names."""
+    if fixed:
+        return sorted(cards, key=lambda card: card.name)
+    return sorted(cards, key=lambda card: (card.need, card.name))
+
+
+def _standing(body: dict[str, Any]) -> Standing:
+    return Standing(
+        id=body["id"],
+        rule=body["rule"],
+        priority=Priority(body["priority"]),
+        title=body["title"],
+        says=body["says"],
+        look_at=tuple(body["look_at"]),
+        since_ms=from_text(body["returned_at"] or body["raised_at"]),
+        acknowledged_by=body["acknowledged_by"] if body["state"] == "acknowledged" else None,
+        explained_by=body["outranked_by"],
+    )
+
+
+def _look(seen: Seen) -> str | None:
+    """What one look would settle: of the first problem, else of the first advisory."""
+    for problem in seen.problems:
+        if problem.get("look"):
+            return str(problem["look"])
+    look_at = seen.standing[0]["look_at"] if seen.standing else ()
+    return str(look_at[0]) if look_at else None
+
+
+def _shown(seen: Seen, phase: str | None, now_ms: int, most: int) -> tuple[Shown, ...]:
+    facts = [str(one["fact"]) for one in seen.standing[0]["evidence"]] if seen.standing else []
+    recent = {
+        vital: newest
+        for vital, newest in seen.newest.items()
+        if now_ms - newest.received_ms <= OLD_MS
+    }
+    return tuple(
+        _one(seen, vital, recent[vital], now_ms)
+        for vital in that_matter(recent, phase, facts, most)
+    )
+
+
+def _one(seen: Seen, vital: Vital, newest: Newest, now_ms: int) -> Shown:
+    course = seen.course.get(vital, ())
+    return Shown(
+        vital=vital,
+        value=newest.value,
+        unit=UNITS[vital],
+        direction=None if newest.value is None else direction_of(vital, list(course), now_ms),
+        status=newest.status,
+        received_ms=newest.received_ms,
+    )

@@ -1,0 +1,118 @@
+"""What has been seen of one place on the wire, as far as a glance needs it."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from service import messages as wire
+from service.glance.vitals import KEPT_MS, Vital
+
+#: Kinds that come from a patient: when none of them comes, nothing is known of how it is.
+READINGS: Final = ("numerics", "waveform", "settings", "power")
+_NUMERICS: Final[Mapping[str, Vital]] = {
+    "etco2": Vital.ETCO2,
+    "fico2": Vital.FICO2,
+    "spo2": Vital.SPO2,
+    "pulse_rate": Vital.PULSE,
+    "rr": Vital.RATE,
+    "pip": Vital.PIP,
+    "temperature": Vital.TEMPERATURE,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Newest:
+    """The newest value of a vital in its own unit, or why there is none; when it was received."""
+
+    value: float | None
+    status: str | None
+    received_ms: int
+
+
+@dataclass(slots=True)
+class Seen:
+    """One place, `name` is WARD/PLACE. Times in ms since 1970, by the clock of who looks.
+
+    `standing` and `problems` are as the service published them last. `course` holds the values of
+    the last two minutes.
+    """
+
+    name: str
+    patient: wire.Patient | None = None
+    journey: wire.Journey | None = None
+    mode: str | None = None
+    supply: str | None = None
+    newest: dict[Vital, Newest] = field(default_factory=dict)
+    course: dict[Vital, deque[tuple[int, float]]] = field(default_factory=dict)
+    standing: list[dict[str, Any]] = field(default_factory=list)
+    problems: list[dict[str, Any]] = field(default_factory=list)
+    paused: dict[str, Any] | None = None
+    reading_ms: int | None = None
+    monitor_counts_breaths: bool = False
+
+    def take(self, message: wire.Message, received_ms: int) -> None:
+        """A message of a device."""
+        if isinstance(message, wire.Patient):
+            if self.patient is not None and self.patient.patient != message.patient:
+                self._forget()
+            self.patient = message
+        elif isinstance(message, wire.Journey):
+            self.journey = message
+        elif not isinstance(message, wire.Request):
+            self.reading_ms = max(received_ms, self.reading_ms or 0)
+            self._take_reading(message, received_ms)
+
+    def take_standing(self, body: Mapping[str, Any]) -> None:
+        """What stands at the place, as published on `standing`."""
+        self.standing = list(body.get("standing", ()))
+        self.problems = list(body.get("problems", ()))
+        self.paused = body.get("paused")
+
+    def take_derived(self, body: Mapping[str, Any], received_ms: int) -> None:
+        """What a breath meant, as published on `derived`."""
+        if body.get("channel") != "paw":
+            return
+        volume = body.get("tidal_volume")
+        value = None if volume is None else float(volume["value"])
+        self._note(Vital.VOLUME, value, None, received_ms)
+        ti, te = body.get("ti"), body.get("te")
+        if ti is not None and te is not None and not self.monitor_counts_breaths:
+            period_s = float(ti["value"]) + float(te["value"])
+            self._note(Vital.RATE, 60.0 / period_s, None, received_ms)
+
+    def _take_reading(
+        self,
+        message: wire.Numerics | wire.Waveform | wire.Settings | wire.Power,
+        received_ms: int,
+    ) -> None:
+        if isinstance(message, wire.Numerics):
+            for name, quantity in message.values.items():
+                self.monitor_counts_breaths |= name == "rr" and quantity.usable is not None
+                if name in _NUMERICS:
+                    self._note(_NUMERICS[name], quantity.usable, quantity.status, received_ms)
+        elif isinstance(message, wire.Settings):
+            self.mode = message.mode or self.mode
+        elif isinstance(message, wire.Power):
+            self.supply = message.supply
+            if message.charge is not None:
+                charge = message.charge
+                self._note(Vital.BATTERY, charge.usable, charge.status, received_ms)
+
+    def _note(
+        self, vital: Vital, value: float | None, status: str | None, received_ms: int
+    ) -> None:
+        self.newest[vital] = Newest(value, status, received_ms)
+        if value is None:
+            return
+        course = self.course.setdefault(vital, deque())
+        course.append((received_ms, value))
+        while course[0][0] < received_ms - KEPT_MS:
+            course.popleft()
+
+    def _forget(self) -> None:
+        """What was seen of one patient says nothing of the next."""
+        self.newest.clear()
+        self.course.clear()
