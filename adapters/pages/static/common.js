@@ -1,0 +1,150 @@
+// What all pages share: words, ages, values in words, and the link to the server.
+
+export const words = JSON.parse(document.getElementById("words").textContent);
+export const settings = JSON.parse(document.getElementById("settings").textContent);
+const HEARD_S = 3;
+const MOST_WAIT_MS = 2000;
+const SHAPES = {
+  high: "M12 1 23 22H1ZM11 8v7h2V8Zm0 9v2.4h2V17Z",
+  medium: "M12 1 23 12 12 23 1 12ZM11 6v7h2V6Zm0 9v2.4h2V15Z",
+  low: "M12 2a10 10 0 1 0 0 20 10 10 0 0 0 0-20Zm-1 5v7h2V7Zm0 9v2.4h2V16Z",
+  blind: "M3 3 21 21M2 2h20v20H2Zm3 3v14h14V5Z",
+};
+const DIGITS = { etco2: 0, fico2: 0, spo2: 0, pulse_rate: 0, rr: 0, pip: 1, temperature: 1,
+  tidal_volume: 1, charge: 0 };
+const SPELLED = { "mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", Cel: "°C" };
+const ARROWS = { rising: "↗", falling: "↘", steady: "→" };
+const KPA_PER_MMHG = 0.133322;
+
+export const say = (key, values = {}) =>
+  (words[key] ?? key).replace(/\{(\w+)\}/g, (_, name) => values[name]);
+
+export function ageWords(seconds) {
+  const whole = Math.max(0, Math.floor(seconds));
+  if (whole < 120) return say("unit_s", { n: whole });
+  if (whole < 7200) return say("unit_min", { n: Math.floor(whole / 60) });
+  return say("unit_h", { n: Math.floor(whole / 3600) });
+}
+
+// Only what changes is touched: who reads or has the focus there is not disturbed.
+export function put(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
+export function drawMark(article, need) {
+  const path = article.querySelector(".mark path");
+  const shape = SHAPES[need] ?? "";
+  if (path.getAttribute("d") === shape) return;
+  path.setAttribute("d", shape);
+  path.setAttribute("fill-rule", "evenodd");
+}
+
+// -- what is remembered of the reader's choices --------------------------------------------------
+
+export const choices = document.getElementById("choices");
+
+export function remember(names, changed) {
+  for (const name of names) {
+    const kept = localStorage.getItem(name);
+    if (kept !== null && choices.elements[name]) choices.elements[name].value = kept;
+  }
+  choices.addEventListener("change", (event) => {
+    localStorage.setItem(event.target.name, event.target.value);
+    changed();
+  });
+}
+
+// -- words for what is known ---------------------------------------------------------------------
+
+export function whoWords(body) {
+  if (body.species === null) return say("who_unknown");
+  const mass = body.mass_kg === null ? null
+    : body.mass_kg < 1 ? say("mass_g", { mass: Math.round(body.mass_kg * 1000) })
+      : say("mass_kg", { mass: body.mass_kg.toFixed(1) });
+  return [body.patient, body.species, mass, say(`phase_${body.phase}`)].filter(Boolean).join(", ");
+}
+
+export function oldness(seconds) {
+  if (seconds === null) return "never";
+  return seconds <= settings.late_s ? "fresh" : seconds <= settings.silent_s ? "late" : "silent";
+}
+
+export function readingWords(seconds) {
+  if (seconds === null) return say("reading_never");
+  const key = oldness(seconds) === "silent" ? "nothing_for" : "reading_ago";
+  return say(key, { age: ageWords(seconds) });
+}
+
+export function drawValues(list, values, later) {
+  while (list.children.length > values.length) list.lastElementChild.remove();
+  values.forEach((one, at) => {
+    let row = list.children[at];
+    if (!row) {
+      row = document.createElement("div");
+      row.append(document.createElement("dt"), document.createElement("dd"));
+      row.lastElementChild.append(document.createElement("span"), document.createElement("small"));
+      list.append(row);
+    }
+    put(row.firstElementChild, say(`vital_${one.vital}`));
+    const [number, rest] = valueWords(one, one.age_s + later);
+    put(row.lastElementChild.firstElementChild, number);
+    put(row.lastElementChild.lastElementChild, rest);
+  });
+}
+
+function valueWords(one, seconds) {
+  if (one.value === null) {
+    return [say("value_none", { why: say(`status_${one.status}`) }), ""];
+  }
+  const kpa = one.unit === "mm[Hg]" && choices.elements.co2.value === "kPa";
+  const number = kpa ? (one.value * KPA_PER_MMHG).toFixed(1) : one.value.toFixed(DIGITS[one.vital]);
+  const unit = kpa ? "kPa" : (SPELLED[one.unit] ?? one.unit);
+  // What was measured a while ago is not how it is: then its age stands where its direction was.
+  const old = seconds > settings.silent_s ? `, ${say("value_ago", { age: ageWords(seconds) })}` : "";
+  const direction = one.direction && !old ? ` ${ARROWS[one.direction]} ${say(one.direction)}` : "";
+  return [number, ` ${unit}${direction}${old}`];
+}
+
+// -- the link ------------------------------------------------------------------------------------
+
+let heardAt = performance.now();
+let watching = null;
+
+export function showLink() {
+  const silentFor = (performance.now() - heardAt) / 1000;
+  const state = silentFor > HEARD_S ? "lost" : watching ?? "connecting";
+  document.body.dataset.link = state;
+  const text = state === "lost" ? say("link_lost", { age: ageWords(silentFor) }) : say(state);
+  put(document.getElementById("link"), text);
+}
+
+export function listen(path, take) {
+  const address = new URL(path, document.baseURI);
+  address.protocol = address.protocol.replace("http", "ws");
+  const connect = (waitMs) => {
+    const socket = new WebSocket(address);
+    let opened = false;
+    socket.onmessage = (event) => {
+      opened = true;
+      const news = JSON.parse(event.data);
+      heardAt = performance.now();
+      watching = news.watching;
+      take(news);
+      showLink();
+    };
+    socket.onclose = () => setTimeout(connect, waitMs, opened ? 500 : Math.min(MOST_WAIT_MS, 2 * waitMs));
+  };
+  connect(500);
+}
+
+const clock = new Intl.DateTimeFormat("en", {
+  hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false, timeZoneName: "short",
+});
+
+export function every(tick) {
+  setInterval(() => {
+    tick();
+    showLink();
+    put(document.getElementById("clock"), clock.format(new Date()));
+  }, 500);
+}

@@ -1,0 +1,93 @@
+// A strip of one signal that runs from right to left, a moment late so that it runs smoothly.
+
+import { say } from "./common.js";
+
+const SHOWN_MS = 12000;
+const LATE_MS = 2200;
+const FRAME_MS = 50;
+const DRIFT_MS = 1500;
+const DESCRIBED_MS = 5000;
+
+export class Strip {
+  constructor(canvas) {
+    this.canvas = canvas;
+    this.samples = [];
+    this.offset = null;
+    [this.low, this.high] = canvas.dataset.range.split(" ").map(Number);
+  }
+
+  // The device's clock says how samples lie to each other; when they came says where that is here.
+  add(wave) {
+    const step = 1000 / wave.rate_hz;
+    const offset = performance.now() - (wave.at_ms + wave.samples.length * step);
+    if (this.offset === null || Math.abs(offset - this.offset) > DRIFT_MS) this.offset = offset;
+    wave.samples.forEach((value, number) => {
+      this.samples.push([wave.at_ms + number * step + this.offset, value]);
+    });
+    const oldest = performance.now() - SHOWN_MS - 2 * LATE_MS;
+    while (this.samples.length && this.samples[0][0] < oldest) this.samples.shift();
+  }
+
+  run() {
+    setInterval(() => requestAnimationFrame(() => this.draw()), FRAME_MS);
+    setInterval(() => this.describe(), DESCRIBED_MS);
+  }
+
+  draw() {
+    const { canvas } = this;
+    const scale = window.devicePixelRatio;
+    const [width, height] = [canvas.clientWidth * scale, canvas.clientHeight * scale];
+    if (canvas.width !== width || canvas.height !== height) [canvas.width, canvas.height] = [width, height];
+    const pen = canvas.getContext("2d");
+    const style = getComputedStyle(canvas);
+    const ends = performance.now() - LATE_MS;
+    const begins = ends - SHOWN_MS;
+    const [low, high] = this.bounds();
+    const x = (at) => ((at - begins) / SHOWN_MS) * width;
+    const y = (value) => height - ((value - low) / (high - low)) * height;
+    pen.clearRect(0, 0, width, height);
+    pen.strokeStyle = style.getPropertyValue("--line");
+    pen.fillStyle = style.getPropertyValue("--soft");
+    pen.lineWidth = scale;
+    pen.font = `${12 * scale}px system-ui, sans-serif`;
+    for (const value of [0, high / 2]) {
+      pen.beginPath();
+      pen.moveTo(0, y(value));
+      pen.lineTo(width, y(value));
+      pen.stroke();
+      pen.fillText(String(Math.round(value)), 4 * scale, y(value) - 3 * scale);
+    }
+    pen.strokeStyle = style.getPropertyValue("--ink");
+    pen.lineWidth = 2 * scale;
+    pen.beginPath();
+    let last = null;
+    for (const [at, value] of this.samples) {
+      if (at > ends) break;
+      if (value === null || last === null || at - last > 500) {
+        if (value !== null) pen.moveTo(x(at), y(value));
+      } else {
+        pen.lineTo(x(at), y(value));
+      }
+      last = value === null ? null : at;
+    }
+    pen.stroke();
+  }
+
+  bounds() {
+    const values = this.samples.map(([, value]) => value).filter((value) => value !== null);
+    return [Math.min(this.low, ...values), Math.max(this.high, ...values)];
+  }
+
+  // For who cannot see it.
+  describe() {
+    const from = performance.now() - SHOWN_MS;
+    const values = this.samples.filter(([at, value]) => at > from && value !== null)
+      .map(([, value]) => value);
+    const { channel } = this.canvas.dataset;
+    const text = values.length
+      ? say("strip", { what: say(`strip_${channel}`), low: Math.min(...values).toFixed(0),
+        high: Math.max(...values).toFixed(0) })
+      : say("strip_none", { what: say(`strip_${channel}`) });
+    this.canvas.setAttribute("aria-label", text);
+  }
+}

@@ -1,0 +1,124 @@
+// The ward: cards as they are pushed, those first that need somebody first.
+
+import { ageWords, choices, drawMark, drawValues, every, listen, oldness, put, readingWords, remember,
+  say, whoWords } from "./common.js";
+
+const places = new Map();
+const announced = new Set();
+
+function make(name) {
+  const item = document.getElementById("place").content.firstElementChild.cloneNode(true);
+  const place = { name, item, article: item.firstElementChild, body: null, at: 0 };
+  item.querySelector("a").href = `place/${name}`;
+  places.set(name, place);
+  return place;
+}
+
+const since = (place) => (performance.now() - place.at) / 1000;
+
+function draw(place) {
+  const { body, article } = place;
+  const find = (query) => article.querySelector(query);
+  put(find(".name"), body.place);
+  put(find(".who"), whoWords(body));
+  const first = body.standing[0];
+  put(find(".words"), first ? first.says : "");
+  put(find(".look"), body.look && first ? `${say("look_first")}: ${body.look}` : "");
+  put(find(".more"), moreWords(body));
+  age(place);
+}
+
+function moreWords(body) {
+  const parts = body.standing.slice(1, 3).map((one) => one.title);
+  const left = body.standing.length - 1 - parts.length;
+  if (left > 0) parts.push(say("and_more", { count: left }));
+  const by = body.standing[0]?.by;
+  if (by) parts.unshift(say("seen_by", { by }));
+  if (body.paused_s !== null) parts.unshift(say("paused", { age: ageWords(body.paused_s) }));
+  return parts.join("; ");
+}
+
+function needOf(place) {
+  if (place.body.priority === "high") return "high";
+  if (place.old === "silent") return "blind";
+  return place.body.priority ?? "none";
+}
+
+function age(place) {
+  const { body, article } = place;
+  const seconds = body.age_s === null ? null : body.age_s + since(place);
+  place.old = oldness(seconds);
+  place.need = needOf(place);
+  article.dataset.old = place.old;
+  article.dataset.need = place.need;
+  const find = (query) => article.querySelector(query);
+  drawValues(find(".values"), body.values, since(place));
+  put(find(".age"), readingWords(seconds));
+  const first = body.standing[0];
+  put(find(".since"), first ? say("for", { age: ageWords(first.age_s + since(place)) }) : "");
+  put(find(".priority"), place.need === "none" ? "" : `${say(`priority_${place.need}`)}.`);
+  drawMark(article, place.need);
+  if (!first) put(find(".words"), place.need === "blind" ? readingWords(seconds) : "");
+}
+
+// -- order ---------------------------------------------------------------------------------------
+
+function before(one, other) {
+  if (choices.elements.order.value === "need") {
+    for (let at = 0; at < one.body.need.length; at += 1) {
+      const gap = one.body.need[at] - other.body.need[at];
+      if (gap !== 0) return gap;
+    }
+  }
+  return one.name < other.name ? -1 : 1;
+}
+
+function arrange() {
+  const ordered = [...places.values()].sort(before);
+  const needs = ordered.filter((place) => place.need !== "none");
+  const quiet = ordered.filter((place) => place.need === "none");
+  fill(document.getElementById("needs"), needs);
+  fill(document.getElementById("quiet"), quiet);
+  document.getElementById("quiet-section").hidden = quiet.length === 0;
+  const nobody = document.getElementById("nobody");
+  nobody.hidden = needs.length > 0;
+  put(nobody, say(places.size ? "nobody_needs" : "no_places"));
+}
+
+function fill(list, wanted) {
+  const focused = document.activeElement;
+  wanted.forEach((place, at) => {
+    if (list.children[at] !== place.item) list.insertBefore(place.item, list.children[at] ?? null);
+  });
+  while (list.children.length > wanted.length) list.lastElementChild.remove();
+  // A card that is moved loses the focus; who reads it must not lose the place.
+  if (focused !== document.activeElement && focused?.isConnected) focused.focus();
+}
+
+function announce(place) {
+  for (const one of place.body.standing) {
+    if (one.priority !== "high" || one.by || one.explained || announced.has(one.id)) continue;
+    announced.add(one.id);
+    const text = say("announce", { place: place.body.place, says: one.says });
+    put(document.getElementById("announce"), text);
+  }
+}
+
+remember(["order", "co2"], () => {
+  places.forEach(draw);
+  arrange();
+});
+listen("live", (news) => {
+  for (const body of news.cards) {
+    const place = places.get(body.name) ?? make(body.name);
+    place.body = body;
+    place.at = performance.now();
+    draw(place);
+    announce(place);
+  }
+  if (news.cards.length) arrange();
+});
+every(() => {
+  places.forEach(age);
+  arrange();
+});
