@@ -30,7 +30,7 @@ from service.watch import CYCLE_MS, Outcome, Watch
 
 log = logging.getLogger("tidewarden")
 
-HEALTH_EVERY_S: Final = 5.0
+HEALTH_EVERY_S: Final = 1.0
 RECONNECT_S: Final = 2.0
 #: At an orderly end the broker gets this long to acknowledge what was decided last.
 HAND_OVER_S: Final = 1.0

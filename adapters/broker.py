@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import socket
 import threading
 
 from amqtt.broker import Broker
+
+from adapters.tcp import free_port
 
 START_S = 10.0
 
@@ -22,7 +23,7 @@ class EmbeddedBroker:
 
     def __init__(self, host: str = "127.0.0.1", port: int | None = None) -> None:
         self.host = host
-        self.port = port if port is not None else _free_port(host)
+        self.port = port if port is not None else free_port(host)
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, name="embedded-broker", daemon=True)
         self._broker: Broker | None = None
@@ -57,9 +58,3 @@ class EmbeddedBroker:
             }
         )
         await self._broker.start()
-
-
-def _free_port(host: str) -> int:
-    with socket.socket() as probe:
-        probe.bind((host, 0))
-        return int(probe.getsockname()[1])

@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import ErrorDetails
 
 from adapters.mqtt import BrokerAddress
 from adapters.rule_files import DEFAULT_RULES
 from adapters.rule_policy import Policy
+from rules.reading import nearest
 
 
 class ConfigError(ValueError):
@@ -55,7 +57,8 @@ class RulesSection(_Section):
     """`[rules]`: NAME@VERSION of the library, or a folder; which engine evaluates them.
 
     What is active in the store goes before `use`. With `two_persons` the author of a rule set may
-    not be the one who activates it, unless `allow_override` lets a reason be given instead.
+    not be the one who activates it, and one whose scenarios fail is not released, unless
+    `allow_override` lets a reason be given instead.
     """
 
     use: str = DEFAULT_RULES
@@ -74,6 +77,13 @@ class PlacesSection(_Section):
     accept: list[Annotated[str, Field(pattern=r"^[\w.~-]{1,64}/[\w.~-]{1,64}$")]] | None = None
 
 
+class PagesSection(_Section):
+    """`[pages]`: where browsers find them. Only this machine, unless `host` says otherwise."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8383
+
+
 class Config(_Section):
     """The whole file. Every section may be left out."""
 
@@ -82,6 +92,7 @@ class Config(_Section):
     store: StoreSection = StoreSection()
     rules: RulesSection = RulesSection()
     places: PlacesSection = PlacesSection()
+    pages: PagesSection = PagesSection()
 
     def broker_address(self) -> BrokerAddress:
         """The broker's address, with the password read from the environment."""
@@ -107,10 +118,16 @@ def read_config(path: Path) -> Config:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise ConfigError(f"{path}: cannot be read: {error}") from None
     except ValidationError as error:
-        problems = "; ".join(
-            ".".join(str(part) for part in problem["loc"])
-            + ": "
-            + problem["msg"].removeprefix("Value error, ")
-            for problem in error.errors(include_url=False)
-        )
+        problems = "; ".join(_words(problem) for problem in error.errors(include_url=False))
         raise ConfigError(f"{path}: {problems}") from None
+
+
+def _words(problem: ErrorDetails) -> str:
+    """Which key, what is wrong with it, and for one that is not known which may be meant."""
+    place = [str(part) for part in problem["loc"]]
+    if problem["type"] == "extra_forbidden":
+        section = getattr(Config(), place[0]) if len(place) > 1 else Config()
+        said = f"not a key here{nearest(place[-1], type(section).model_fields)}"
+    else:
+        said = problem["msg"].removeprefix("Value error, ")
+    return f"{'.'.join(place)}: {said}"

@@ -26,12 +26,16 @@ from adapters.simulator.device import Sent
 from adapters.simulator.scenario import Scenario, builtin_scenario_text, load_scenario
 from adapters.simulator.truth import Truth
 from adapters.simulator.ward import SimulatedWard
+from adapters.sqlite.reading import StoreError
+from adapters.sqlite.store import FILE_NAME
 from service.instants import from_text, to_text
 from service.watch import Outcome, WatchState
 
 SEED: Final = 20
 _STEP_S: Final = 0.1
 _SETTLE_S: Final = 1.5
+_TRUTH: Final = "truth.jsonl"
+_SIGNALS: Final = "signals.jsonl.gz"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,20 @@ class DemoResult:
     refused: int = 0
     engine: str = ""
     rules: str = ""
+
+
+def must_be_unused(folder: Path) -> None:
+    """StoreError when a store, truth or signals are in the folder.
+
+    A demo would go on with the one and overwrite the others: then nothing there fits together, and
+    in the store of a service simulated animals would stand among real ones.
+    """
+    held = [name for name in (FILE_NAME, _TRUTH, _SIGNALS) if (folder / name).exists()]
+    if held:
+        raise StoreError(
+            f"{folder} already holds {', '.join(held)}: name a new folder with --store, or leave "
+            "--store out"
+        )
 
 
 #: Called in the service's thread after each turn with the state of the watch.
@@ -223,7 +241,7 @@ class Demo:
 
     def _write_truth(self, ward: SimulatedWard) -> None:
         """The truth beside the signals: events, breaths, and the signals as a recording."""
-        with (self.store / "truth.jsonl").open("w", encoding="utf-8") as file:
+        with (self.store / _TRUTH).open("w", encoding="utf-8") as file:
             for truth in ward.truth:
                 expects = truth.expects
                 row = {
@@ -240,4 +258,4 @@ class Demo:
                 }
                 file.write(json.dumps(row, ensure_ascii=False) + "\n")
         lines = (Line(sent.at_ms, sent.topic, sent.payload) for sent in self._sent)
-        write_recording(self.store / "signals.jsonl.gz", lines)
+        write_recording(self.store / _SIGNALS, lines)

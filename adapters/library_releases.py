@@ -11,10 +11,12 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
+from adapters.scenario_files import NO_SCENARIOS
 from rules.versions import parse_version
 
 RELEASES_FILE: Final = "releases.yaml"
 _Text = Annotated[str, Field(min_length=1)]
+_Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
 class ReleaseError(ValueError):
@@ -22,13 +24,17 @@ class ReleaseError(ValueError):
 
 
 class LibraryRelease(BaseModel):
-    """One line of the library's list: this version has this hash, and keeps it."""
+    """One line of the library's list: this version has these hashes, and keeps them.
+
+    Without `scenarios_sha256` it was released without scenarios.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
     version: str
-    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    sha256: _Hash
+    scenarios_sha256: _Hash = NO_SCENARIOS.sha256
     released_on: datetime.date
     by: _Text
     notes: _Text

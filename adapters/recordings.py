@@ -33,6 +33,11 @@ class Line:
 def read_recording(path: Path) -> Iterator[Arrival]:
     """The arrivals of a recording, in order of receipt as written."""
     last_ms: int | None = None
+    if path.is_dir():
+        raise RecordingError(
+            f"{path}: a folder; give a recording in it (.jsonl or .jsonl.gz), or a store's file "
+            "(tidewarden.sqlite)"
+        )
     try:
         with _open(path, "rt") as lines:
             for number, text in enumerate(lines, start=1):

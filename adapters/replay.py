@@ -6,7 +6,7 @@ import csv
 import json
 import logging
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
@@ -26,11 +26,12 @@ from adapters.sqlite.reading import (
 )
 from rules.engine import EngineError, build_engine
 from rules.loading import RuleSetError
+from rules.notice import NOTICE
 from rules.versions import content_hash
 from service.instants import from_text, to_text
 from service.intake import Arrival
 from service.messages import RefusalError, parse, split_topic
-from service.outbound import NOTICE, rule_set_words
+from service.outbound import rule_set_words
 from service.watch import CYCLE_MS, Outcome, Watch
 
 log = logging.getLogger("tidewarden")
@@ -212,7 +213,9 @@ def decide_as(
     With `with_trial` its rules on trial are tried too; what they say decides nothing.
     """
     if rules is not None:
-        watch.use(rules.rule_set, build_engine(rules.rule_set), run.places)
+        same = rules.rule_set.sha256 == watch.rule_set.sha256
+        engine = watch.engine if same else build_engine(rules.rule_set)
+        watch.use(rules.rule_set, engine, run.places)
     elif content_hash(run.rule_files) == watch.rule_set.sha256:
         watch.use(watch.rule_set, watch.engine, run.places)
     else:
@@ -261,19 +264,29 @@ def _end(watch: Watch, result: Replayed) -> Replayed:
 
 
 def _run(watch: Watch, arrivals: Iterable[Arrival], result: Replayed) -> int:
-    last_ms = watch.state.reached_ms
-    batch: list[Arrival] = []
+    return run_arrivals(watch, _noting_begin(arrivals, result), result.take)
+
+
+def _noting_begin(arrivals: Iterable[Arrival], result: Replayed) -> Iterator[Arrival]:
     for arrival in arrivals:
         if result.begins_ms is None:
             result.begins_ms = _sent_ms(arrival)
+        yield arrival
+
+
+def run_arrivals(watch: Watch, arrivals: Iterable[Arrival], take: Callable[[Outcome], None]) -> int:
+    """Let the watch work through arrivals in order of receipt; returns when the last one came."""
+    last_ms = watch.state.reached_ms
+    batch: list[Arrival] = []
+    for arrival in arrivals:
         # A step ends between two cycles, never inside one.
         if len(batch) >= _BATCH and arrival.received_ms // CYCLE_MS > last_ms // CYCLE_MS:
-            result.take(watch.step(batch, (last_ms // CYCLE_MS + 1) * CYCLE_MS))
+            take(watch.step(batch, (last_ms // CYCLE_MS + 1) * CYCLE_MS))
             batch = []
         batch.append(arrival)
         last_ms = arrival.received_ms
     if batch:
-        result.take(watch.step(batch, (last_ms // CYCLE_MS + 1) * CYCLE_MS))
+        take(watch.step(batch, (last_ms // CYCLE_MS + 1) * CYCLE_MS))
     return last_ms
 
 
@@ -342,6 +355,7 @@ def _shown(value: float | str | None) -> str:
 
 def _summary(result: Replayed) -> dict[str, Any]:
     raised = [body for body in result.events if body["event"] == "raised"]
+    rule_of = {body["id"]: body["rule"] for body in raised}
     returned: dict[str, list[float | None]] = {}
     begins_ms = result.begins_ms
     for body in result.events:
@@ -370,6 +384,7 @@ def _summary(result: Replayed) -> dict[str, Any]:
                 "priority": body["priority"],
                 "raised_s": _since(body["raised_at"], begins_ms),
                 "returned_s": returned.get(body["id"], []),
+                "explained_by": rule_of.get(body["outranked_by"]),
                 "says": body["says"],
             }
             for body in raised

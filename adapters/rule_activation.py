@@ -69,8 +69,8 @@ def open_ledger(store: Path) -> Iterator[RuleLedger]:
 def _has_ledger(path: Path) -> bool:
     connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
     try:
-        columns = connection.execute("pragma table_info(rule_activations)")
-        return "refers_id" in {row[1] for row in columns}
+        columns = connection.execute("pragma table_info(rule_releases)")
+        return "scenarios_sha256" in {row[1] for row in columns}
     except sqlite3.DatabaseError as error:
         raise StoreError(f"{path}: not a store of Tidewarden: {error}") from None
     finally:

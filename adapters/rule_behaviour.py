@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from pathlib import Path
 from typing import Any
 
 from sqlite_utils import Database
 
+from adapters.bar import Bar
+from adapters.recorded_files import recorded_files
+from adapters.recordings import RecordingError
 from adapters.replay import HEARD_MS, replay_recordings, replay_store
 from adapters.rule_files import LoadedRules, loaded_again
 from adapters.sqlite.ledger import RuleLedger
@@ -38,6 +42,11 @@ class Behaviour:
         """What is not the same, in order of time."""
         return [pairing for pairing in self.pairings if pairing.verdict != "same"]
 
+    def with_more(self, other: Behaviour) -> Behaviour:
+        """Both together."""
+        hours = self.patient_hours + other.patient_hours
+        return Behaviour(self.pairings + other.pairings, hours)
+
     def per_hour(self, count: int) -> float | None:
         """So many per hour of a patient; None without any time."""
         return count / self.patient_hours if self.patient_hours else None
@@ -53,9 +62,92 @@ def behaviour(paths: Sequence[Path], before: LoadedRules, after: LoadedRules) ->
         else:
             result = replay_recordings([path], before, trial=after)
         said, tried = episodes(result.events), episodes(result.trial_events)
-        pairings += paired(said, tried, _replaced([before.rule_set], after.rule_set))
+        pairings += paired(said, tried, replaced([before.rule_set], after.rule_set))
         heard += len(result.heard)
     return Behaviour(tuple(pairings), heard / _PER_HOUR)
+
+
+def behaviour_body(found: Behaviour) -> dict[str, Any]:
+    """What came of it, as JSON."""
+    return {
+        "patient_hours": found.patient_hours,
+        "rules": [
+            {
+                "rule": tally.rule,
+                "before": tally.before,
+                "before_per_patient_hour": found.per_hour(tally.before),
+                "after": tally.after,
+                "after_per_patient_hour": found.per_hour(tally.after),
+                **tally.counts,
+                "moved_by_s": tally.shift_s,
+            }
+            for tally in found.by_rule
+        ],
+        "different": [_different(pairing) for pairing in found.different],
+    }
+
+
+def _different(pairing: Pairing) -> dict[str, Any]:
+    one = pairing.before or pairing.after
+    return {
+        "verdict": pairing.verdict,
+        "rule": pairing.rule,
+        "after_rule": None if pairing.after is None else pairing.after.rule,
+        "place": None if one is None else one.place,
+        "priority": None if one is None else one.priority,
+        "before_raised_at": None if pairing.before is None else to_text(pairing.before.raised_ms),
+        "after_raised_at": None if pairing.after is None else to_text(pairing.after.raised_ms),
+        "moved_by_s": pairing.shift_ms / 1000.0,
+        "says": None if one is None else one.says,
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What two rule sets make of several sources, by the name of each.
+
+    `left_out` says what was not used, and why.
+    """
+
+    each: Mapping[str, Behaviour]
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def whole(self) -> Behaviour:
+        """All of them together."""
+        nothing = Behaviour((), 0.0)
+        return reduce(Behaviour.with_more, self.each.values(), nothing)
+
+    def with_more(self, other: Compared) -> Compared:
+        """Both together; what stands in both counts once."""
+        return Compared({**self.each, **other.each}, self.left_out + other.left_out)
+
+
+def compared(
+    paths: Sequence[Path],
+    before: LoadedRules,
+    after: LoadedRules,
+    bar: Bar,
+) -> Compared:
+    """Recordings and stores in `paths`, files or folders, each by itself through both rule sets.
+
+    In a folder one that cannot be read is left out: among many it must not hold up the others.
+    RecordingError or StoreError when one that was named cannot be read, or none can.
+    """
+    files, left_out = recorded_files(paths)
+    each: dict[str, Behaviour] = {}
+    with bar(len(files)) as done:
+        for file in files:
+            try:
+                each[str(file.path)] = behaviour([file.path], before, after)
+            except (RecordingError, StoreError) as error:
+                if not file.found:
+                    raise
+                left_out.append(str(error))
+            done()
+    if not each:
+        raise RecordingError("; ".join(left_out))
+    return Compared(each, tuple(left_out))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +183,11 @@ def _report(database: Database, store: Path) -> TrialReport:
          where a.cleared_at is null or a.cleared_at > ? order by e.id
     """
     active = episodes(_bodies(database, decided, to_text(begins_ms)))
-    replaced = _replaced(
+    only_one = replaced(
         [_kept(ledger, number) for number in span.active], _kept(ledger, span.candidate)
     )
     pairings = paired(
-        within(active, begins_ms, ends_ms), within(tried, begins_ms, ends_ms), replaced
+        within(active, begins_ms, ends_ms), within(tried, begins_ms, ends_ms), only_one
     )
     heard = database.execute(
         "select count(*) from (select distinct place_id, received_ms / ? from messages "
@@ -113,7 +205,7 @@ def _report(database: Database, store: Path) -> TrialReport:
     )
 
 
-def _replaced(before: Iterable[RuleSet], after: RuleSet) -> frozenset[str]:
+def replaced(before: Iterable[RuleSet], after: RuleSet) -> frozenset[str]:
     """Rules that only one side has."""
     known = {rule.id for rule_set in before for rule in rule_set.rules}
     return frozenset(known ^ {rule.id for rule in after.rules})

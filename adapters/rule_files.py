@@ -13,7 +13,7 @@ from rules.loading import PARENT, load_rule_set
 from rules.loading_about import ABOUT_FILE, parent_named
 from rules.model import RuleSet
 
-DEFAULT_RULES: Final = "small-animal-ventilation@1.0.0"
+DEFAULT_RULES: Final = "small-animal-ventilation@2.0.0"
 
 
 class RuleFilesError(ValueError):
@@ -47,11 +47,12 @@ def library() -> list[str]:
 
 def load_rules(spec: str) -> LoadedRules:
     """The rule set named NAME@VERSION in the library, or in the folder of that path."""
-    files = _with_parents(_read_folder(_folder(spec)), (spec,))
+    files = _with_parents(_read_folder(rules_folder(spec)), (spec,))
     return LoadedRules(load_rule_set(files), files)
 
 
-def _folder(spec: str) -> Traversable:
+def rules_folder(spec: str) -> Traversable:
+    """Where the files of a rule set lie; RuleFilesError when there is none of that name."""
     if "@" in spec and not Path(spec).exists():
         name, _, version = spec.partition("@")
         if spec not in library():
@@ -60,13 +61,16 @@ def _folder(spec: str) -> Traversable:
         return resources.files("rules") / "library" / name / version
     folder = Path(spec)
     if not folder.is_dir():
-        raise RuleFilesError(f"{spec}: neither NAME@VERSION nor a folder with a rule set")
+        known = ", ".join(library())
+        raise RuleFilesError(
+            f"{spec}: neither NAME@VERSION nor a folder with a rule set; the library has: {known}"
+        )
     return folder
 
 
 def _read_folder(folder: Traversable) -> dict[str, str]:
     return {
-        file.name: _text(file)
+        file.name: text_of(file)
         for file in sorted(folder.iterdir(), key=lambda file: file.name)
         if file.name.endswith(".yaml")
     }
@@ -82,12 +86,15 @@ def _with_parents(files: dict[str, str], seen: tuple[str, ...]) -> dict[str, str
     if parent not in library():
         known = ", ".join(library())
         raise RuleFilesError(f"{ABOUT_FILE}: parent {parent!r} is not in the library: {known}")
-    inherited = _with_parents(_read_folder(_folder(parent)), (*seen, parent))
+    inherited = _with_parents(_read_folder(rules_folder(parent)), (*seen, parent))
     return {**files, **{PARENT + name: text for name, text in inherited.items()}}
 
 
-def _text(file: Traversable) -> str:
+def text_of(file: Traversable) -> str:
+    """The text of a file; RuleFilesError when it cannot be read."""
     try:
         return file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError:
+        raise RuleFilesError(f"{file.name}: not text in UTF-8; save it as UTF-8") from None
+    except OSError as error:
         raise RuleFilesError(f"{file.name}: cannot be read: {error}") from None

@@ -1,9 +1,14 @@
-"""Who may activate a rule set: by default two persons, the author and one who activates."""
+"""Who may activate a rule set, by default two persons; and what keeps one from being released."""
 
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
+
+#: So many scenarios are named in an objection.
+_NAMED: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,15 +22,28 @@ class Policy:
         """Why this activation may not be, with what to do; None when it may."""
         if not self.two_persons or not same_person(by, author):
             return None
-        given = bool(override_reason and override_reason.strip())
-        if given and self.allow_override:
-            return None
         why = f"{by.strip()} is the author and may not activate it alone: let another person do it"
-        if given and not self.allow_override:
-            return f"{why} (the configuration does not allow an override: [rules] allow_override)"
+        return self._unless_overridden(why, override_reason)
+
+    def objection_to_release(
+        self, failed: Sequence[str], override_reason: str | None
+    ) -> str | None:
+        """Why rules whose scenarios (by name) `failed` may not be released; None when they may."""
+        if not failed:
+            return None
+        more = f" and {len(failed) - _NAMED} more" if len(failed) > _NAMED else ""
+        why = (
+            f"not as expected: {', '.join(failed[:_NAMED])}{more}; mend the rules or the scenarios "
+            "(tidewarden rehearse --rules FOLDER tells what came of each)"
+        )
+        return self._unless_overridden(why, override_reason)
+
+    def _unless_overridden(self, why: str, reason: str | None) -> str | None:
+        given = bool(reason and reason.strip())
         if self.allow_override:
-            return f"{why}, or give a reason with --override"
-        return why
+            return None if given else f"{why}, or give a reason with --override"
+        no = " (the configuration does not allow an override: [rules] allow_override)"
+        return f"{why}{no if given else ''}"
 
 
 def same_person(one: str, other: str) -> bool:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import Final
 
 from adapters.library_releases import ReleaseError, library_releases
 from adapters.rule_files import LoadedRules, RuleFilesError, library, load_rules, loaded_again
+from adapters.scenario_files import NO_SCENARIOS, ScenarioFiles, Tried, scenario_files
 from adapters.sqlite.ledger import RuleLedger
 from rules.changes import Step, asked_step, next_version, taken_step
 from rules.difference import difference
@@ -15,37 +17,107 @@ from rules.engine import build_engine
 from rules.model import RuleSet
 from rules.versions import parse_version
 
+#: A service that commits meanwhile waits for a release to be written, so it may be so large.
+MOST_BYTES: Final = 32_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """What is to be released, and how its scenarios are rehearsed before."""
+
+    rules: LoadedRules
+    scenarios: ScenarioFiles = NO_SCENARIOS
+    rehearse: Callable[[], Tried] = Tried
+
 
 @dataclass(frozen=True, slots=True)
 class Released:
-    """What came of releasing: where the store has it, and what a reader should know."""
+    """What came of releasing: where the store has it, and what a reader should know.
+
+    `tried` is what came of the scenarios; None when it was released before.
+    """
 
     rule_set_id: int
     notes: tuple[str, ...]
-    new: bool = True
+    tried: Tried | None = None
+
+    @property
+    def new(self) -> bool:
+        """Whether it was released just now."""
+        return self.tried is not None
 
 
 def release(
-    ledger: RuleLedger, rules: LoadedRules, *, at: str, by: str, notes: str, backport: bool = False
-) -> Released:
-    """Release a rule set into a store. ReleaseError when that would change a released version."""
-    rule_set = rules.rule_set
-    build_engine(rule_set)
+    ledger: RuleLedger, candidate: Candidate, *, at: str, by: str, notes: str,
+    backport: bool = False,
+) -> Released:  # fmt: skip
+    """Release a rule set with its scenarios into a store.
+
+    ReleaseError when that would change a released version, or when `rehearse` raises it.
+    """
+    rules = candidate.rules
+    build_engine(rules.rule_set)
+    same = _released_before(ledger, candidate)
+    if same is not None:
+        return same
+    highest = _highest(ledger, rules.rule_set.name)
+    said: tuple[str, ...] = ()
+    if highest is not None and highest.version != rules.rule_set.version:
+        said = _said_of_step(highest, rules.rule_set, backport=backport)
+    _check_size(candidate.scenarios)
+    tried = candidate.rehearse()
+    number = ledger.release(rules, tried, at=at, by=by, notes=notes, backport=backport)
+    return Released(number, said, tried)
+
+
+def _released_before(ledger: RuleLedger, candidate: Candidate) -> Released | None:
+    """The release of the very same; ReleaseError when other content has its version."""
+    rule_set = candidate.rules.rule_set
+    hashes = rule_set.sha256, candidate.scenarios.sha256
     for item in ledger.releases():
         if item.rules.spec == rule_set.spec:
-            if item.rules.sha256 == rule_set.sha256:
-                same = f"it was released on {item.released_at[:10]} by {item.by}, as it is now"
-                return Released(item.rules.id, (same,), new=False)
-            raise ReleaseError(_changed(rule_set, f"on {item.released_at[:10]} by {item.by}"))
+            when = f"on {item.released_at[:10]} by {item.by}"
+            _check_same(rule_set, hashes, (item.rules.sha256, item.scenarios_sha256), when)
+            notes = [f"it was released {when}, as it is now"]
+            if item.scenarios_sha256 is None and candidate.scenarios.files:
+                notes.append(
+                    "it was released before scenarios were kept, so its scenarios go with the next "
+                    "version"
+                )
+            return Released(item.rules.id, tuple(notes))
     for listed in library_releases():
-        if listed.spec == rule_set.spec and listed.sha256 != rule_set.sha256:
-            raise ReleaseError(_changed(rule_set, "with Tidewarden"))
-    highest = _highest(ledger, rule_set.name)
-    said: tuple[str, ...] = ()
-    if highest is not None and highest.version != rule_set.version:
-        said = _said_of_step(highest, rule_set, backport=backport)
-    number = ledger.release(rule_set, rules.files, at=at, by=by, notes=notes, backport=backport)
-    return Released(number, said)
+        if listed.spec == rule_set.spec:
+            _check_same(
+                rule_set, hashes, (listed.sha256, listed.scenarios_sha256), "with Tidewarden"
+            )
+    return None
+
+
+def _check_same(
+    rule_set: RuleSet, now: tuple[str, str], then: tuple[str, str | None], when: str
+) -> None:
+    """That rules and scenarios (their hashes) are as they were released; None: nobody knows."""
+    changed = [
+        what
+        for what, one, other in zip(("content", "scenarios"), now, then, strict=True)
+        if other not in (None, one)
+    ]
+    if changed:
+        upward = next_version(rule_set.version, Step.PATCH)
+        raise ReleaseError(
+            f"{rule_set.spec} was released {when} with other {' and '.join(changed)}, and a "
+            'released version, with its scenarios, never changes: raise "version" in '
+            f"rule-set.yaml, for instance to {upward}"
+        )
+
+
+def _check_size(scenarios: ScenarioFiles) -> None:
+    if scenarios.size_bytes > MOST_BYTES:
+        largest = max(scenarios.files, key=lambda name: len(scenarios.files[name]))
+        raise ReleaseError(
+            f"the scenarios hold {scenarios.size_bytes / 1e6:.0f} MB, and a release keeps at most "
+            f"{MOST_BYTES / 1e6:.0f} MB: shorten the recordings, first {largest}"
+        )
 
 
 def released(ledger: RuleLedger, spec: str) -> LoadedRules:
@@ -57,22 +129,26 @@ def released(ledger: RuleLedger, spec: str) -> LoadedRules:
     if listed is None:
         raise ReleaseError(_not_released(ledger, spec))
     found = load_rules(spec)
-    if found.rule_set.sha256 != listed.sha256:
-        raise ReleaseError(
-            f"{spec}: its files in the library are not those that were released "
-            f"(hash {found.rule_set.sha256[:12]}, released {listed.sha256[:12]}): install again"
-        )
+    for what, now, then in (
+        ("files", found.rule_set.sha256, listed.sha256),
+        ("scenarios", scenario_files(spec).sha256, listed.scenarios_sha256),
+    ):
+        if now != then:
+            raise ReleaseError(
+                f"{spec}: its {what} in the library are not those that were released "
+                f"(hash {now[:12]}, released {then[:12]}): install again"
+            )
     return found
 
 
-def find(spec: str, ledger: RuleLedger | None) -> LoadedRules:
+def find(spec: str, ledger: RuleLedger) -> LoadedRules:
     """NAME@VERSION released into the store, or in the library, or a folder."""
-    if ledger is not None and any(item.rules.spec == spec for item in ledger.releases()):
+    if any(item.rules.spec == spec for item in ledger.releases()):
         return released(ledger, spec)
     try:
         return load_rules(spec)
     except RuleFilesError as error:
-        if ledger is None or "@" not in spec:
+        if "@" not in spec:
             raise
         raise RuleFilesError(f"{error}; released in the store: {_specs(ledger)}") from None
 
@@ -116,14 +192,6 @@ def _highest(ledger: RuleLedger, name: str) -> RuleSet | None:
 
 def _kept(ledger: RuleLedger, number: int) -> LoadedRules:
     return loaded_again(ledger.files(number))
-
-
-def _changed(rule_set: RuleSet, when: str) -> str:
-    upward = next_version(rule_set.version, Step.PATCH)
-    return (
-        f"{rule_set.spec} was released {when} with other content, and a released version never "
-        f'changes: raise "version" in rule-set.yaml, for instance to {upward}'
-    )
 
 
 def _not_released(ledger: RuleLedger, spec: str) -> str:

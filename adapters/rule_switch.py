@@ -18,7 +18,7 @@ from adapters.clock import SystemClock
 from adapters.rule_files import LoadedRules, loaded_again
 from adapters.rule_policy import Policy
 from adapters.sqlite.ledger import RuleLedger, Wanted
-from adapters.sqlite.reading import open_for_reading
+from adapters.sqlite.reading import NoTablesError, open_for_reading
 from adapters.sqlite.store import FILE_NAME
 from rules.engine import build_engine
 from rules.model import RuleSet
@@ -109,7 +109,11 @@ def active_rules(directory: Path, policy: Policy) -> LoadedRules | None:
     path = directory / FILE_NAME
     if not path.is_file():
         return None
-    database = open_for_reading(path)
+    try:
+        database = open_for_reading(path)
+    except NoTablesError:
+        # A first start that was killed before it had made the store; this one makes it.
+        return None
     try:
         ledger = RuleLedger(database.conn)
         active = ledger.wanted(policy).active

@@ -52,8 +52,8 @@ def past(store: Path, place: str, at: str | None = None, rules: LoadedRules | No
         database.close()
     if not runs or progress is None or not arrivals:
         raise StoreError(f"{store}: no service has written this store")
-    _check_place(store, place, arrivals)
-    at_ms = _instant_ms(at, arrivals[0].received_ms, progress.reached_ms)
+    check_place(store, place, arrivals)
+    at_ms = instant_ms(at, arrivals[0].received_ms, progress.reached_ms)
     watch = _watch_until(at_ms, place, arrivals, runs, rules)
     if place not in watch.state.places:
         begun = to_text(_first_of(place, arrivals))
@@ -81,7 +81,8 @@ def _watch_until(
     return watch
 
 
-def _check_place(store: Path, place: str, arrivals: list[Arrival]) -> None:
+def check_place(store: Path, place: str, arrivals: list[Arrival]) -> None:
+    """StoreError with those that there are when the store has not heard of the place."""
     known = sorted({"/".join(a.topic.split("/")[2:4]) for a in arrivals})
     if place not in known:
         raise StoreError(f"{store}: no place {place!r}; it has {', '.join(known[:20])}")
@@ -92,7 +93,8 @@ def _first_of(place: str, arrivals: list[Arrival]) -> int:
     return next(a.received_ms for a in arrivals if a.topic.startswith(prefix))
 
 
-def _instant_ms(at: str | None, begins_ms: int, reached_ms: int) -> int:
+def instant_ms(at: str | None, begins_ms: int, reached_ms: int, option: str = "--at") -> int:
+    """A moment of a store: an instant, a time from its beginning (`95s`), or its end."""
     if at is None:
         at_ms = reached_ms
     elif at.strip().removesuffix("s").strip().replace(".", "", 1).isdigit():
@@ -102,13 +104,14 @@ def _instant_ms(at: str | None, begins_ms: int, reached_ms: int) -> int:
             at_ms = from_text(at)
         except ValueError:
             raise StoreError(
-                f"--at {at!r}: expected an instant such as {to_text(begins_ms)}, "
+                f"{option} {at!r}: expected an instant such as {to_text(begins_ms)}, "
                 "or a time from the beginning such as 95s"
             ) from None
-    at_ms -= at_ms % CYCLE_MS
     if not begins_ms <= at_ms <= reached_ms:
         raise StoreError(
-            f"--at {to_text(at_ms)} is outside what the store holds: "
+            f"{option} {to_text(at_ms)} is outside what the store holds: "
             f"{to_text(begins_ms)} to {to_text(reached_ms)}"
         )
-    return at_ms
+    # What is asked of the very beginning is answered by the first cycle that had heard anything.
+    first_ms = (begins_ms // CYCLE_MS + 1) * CYCLE_MS
+    return max(at_ms - at_ms % CYCLE_MS, first_ms)

@@ -13,14 +13,14 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from adapters.cli.words import MARKS, STYLES
+from adapters.cli.words import MARKS, STYLES, priority_text
 from adapters.simulator.scenario import Scenario
+from rules.notice import NOTICE
 from rules.vocabulary import CATALOGUE
 from rules.wording import duration
 from service.advisories import Advisory
 from service.advisories.order import beneath
 from service.facts import FactSet, facts_of
-from service.outbound import NOTICE
 from service.watch import Outcome, WatchState
 
 #: Heading with its unit, and fact.
@@ -30,6 +30,8 @@ _VALUES: Final = (
     ("CO2\nmmHg", "etco2"),
     ("SpO2\n%", "spo2"),
 )
+
+_ROOMY: Final = 100
 
 
 @dataclass(slots=True)
@@ -61,7 +63,9 @@ class WardView:
 class LatestView:
     """Hands the newest snapshot from the service to the screen."""
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, pages: str | None = None) -> None:
+        """`pages` is where a browser shows the same."""
+        self._pages = pages
         self._names = {spec.place: spec for spec in scenario.places}
         self._lock = threading.Lock()
         self._view = WardView()
@@ -83,7 +87,7 @@ class LatestView:
         """The screen as it is now, fitted to the console's size."""
         with self._lock:
             view = self._view
-        above = Group(_heading(elapsed_s, total_s), _table(view.places))
+        above = Group(_heading(elapsed_s, total_s, self._pages), _table(view.places, console.width))
         below = Text(NOTICE, style="dim")
         room = console.height - _lines(console, above) - _lines(console, below) - 1
         return Group(above, *_standing(view, room, console), below)
@@ -108,16 +112,20 @@ class LatestView:
         )
 
 
-def _heading(elapsed_s: float, total_s: float) -> RenderableType:
+def _heading(elapsed_s: float, total_s: float, pages: str | None) -> RenderableType:
     text = Text()
     text.append("Tidewarden", style="bold")
     text.append(f"  {elapsed_s:.0f} of {total_s:.0f} s  ", style="bold")
     text.append("invented hospital, simulated animals, real service; Ctrl-C ends it", style="dim")
+    if pages is not None:
+        text.append(f"\nIn a browser: {pages}")
     return Group(text, Rule(style="dim"))
 
 
-def _table(places: Sequence[PlaceView]) -> Table:
-    table = Table(box=None, expand=True, padding=(0, 1), header_style="dim")
+def _table(places: Sequence[PlaceView], width: int) -> Table:
+    # In a narrow window the air between columns goes to the animal's name.
+    padding = (0, 1) if width >= _ROOMY else (0, 1, 0, 0)
+    table = Table(box=None, expand=True, padding=padding, header_style="dim")
     table.add_column("need", width=10)
     table.add_column("place", width=6)
     table.add_column("who", ratio=3, no_wrap=True)
@@ -142,8 +150,7 @@ def _need(place: PlaceView) -> Text:
     top = next((a for a in place.standing if a.outranked_by is None), None)
     if top is None:
         return Text("quiet", style="dim")
-    word = top.priority.value
-    return Text(f"{MARKS[word]} {word}", style=STYLES[word])
+    return priority_text(top.priority.value)
 
 
 def _value(facts: FactSet, name: str) -> str:

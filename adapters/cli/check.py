@@ -18,7 +18,7 @@ from adapters.tcp import can_connect
 from rules.engine import build_engine
 
 
-@click.command()
+@click.command(short_help="Tell the rule engine in use, versions, whether the broker answers.")
 @click.option(
     "--config",
     "config_path",

@@ -7,6 +7,7 @@ import signal
 import sys
 import threading
 import time
+import webbrowser
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
@@ -19,13 +20,15 @@ from rich.table import Table
 from rich.text import Text
 
 from adapters.cli.bedside_view import LatestView
-from adapters.cli.failures import bad_input
-from adapters.cli.words import MARKS, STYLES
-from adapters.demo import Demo, DemoResult, Story
-from service.outbound import NOTICE
+from adapters.cli.failures import bad_input, written_to
+from adapters.cli.pages import pages_beside
+from adapters.cli.screen import screen
+from adapters.cli.words import priority_text
+from adapters.demo import Demo, DemoResult, Story, must_be_unused
+from rules.notice import NOTICE
 
 
-@click.command()
+@click.command(short_help="Watch seven simulated animals, and whether the advice was right.")
 @click.option(
     "--seconds",
     type=click.FloatRange(min=1),
@@ -34,10 +37,12 @@ from service.outbound import NOTICE
 @click.option(
     "--store",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the store, the truth and the signals; a new one under tidewarden-demo/ "
-    "without it.",
+    help="New folder for the store, the truth and the signals; without it one under "
+    "tidewarden-demo/.",
 )
-@click.option("--no-browser", is_flag=True, help="Open no browser. This version has no pages yet.")
+@click.option(
+    "--no-browser", is_flag=True, help="Open no browser; the pages are there all the same."
+)
 def demo(seconds: float | None, store: Path | None, *, no_browser: bool) -> None:
     """Watch seven simulated animals: what goes wrong, what is advised, and whether it was right.
 
@@ -45,21 +50,26 @@ def demo(seconds: float | None, store: Path | None, *, no_browser: bool) -> None
     are the real ones. Exit code 1 when an advisory was missed, late or raised for the animal that
     is well.
     """
-    del no_browser  # Part of the command's contract; it matters once there are pages.
     folder = store or Path("tidewarden-demo") / f"{datetime.now(UTC):%Y-%m-%dT%H-%M-%SZ}"
     logging.basicConfig(level=logging.ERROR)
+    with bad_input(), written_to(folder):
+        must_be_unused(folder)
+        folder.mkdir(parents=True, exist_ok=True)
     with bad_input():
         show = Demo(folder, seconds)
-        result = _run(show)
-    _summary(Console(), result)
+        with pages_beside(show.broker.port) as address:
+            if not no_browser and sys.stdout.isatty():
+                webbrowser.open(address)
+            result = _run(show, address)
+    _summary(screen(), result)
     failed = any(story.met is False for story in result.stories) or any(
         result.quiet_places.values()
     )
     sys.exit(1 if failed else 0)
 
 
-def _run(show: Demo) -> DemoResult:
-    view = LatestView(show.scenario)
+def _run(show: Demo, address: str) -> DemoResult:
+    view = LatestView(show.scenario, address)
     outcome: list[DemoResult | BaseException] = []
 
     def work() -> None:
@@ -74,7 +84,7 @@ def _run(show: Demo) -> DemoResult:
     signal.signal(signal.SIGINT, end)
     signal.signal(signal.SIGTERM, end)
     worker = threading.Thread(target=work, name="demo")
-    console = Console()
+    console = screen()
     began = time.monotonic()
     worker.start()
     if console.is_terminal:
@@ -84,7 +94,10 @@ def _run(show: Demo) -> DemoResult:
                 live.update(view.draw(elapsed_s, show.seconds, console), refresh=True)
                 worker.join(0.25)
     else:
-        click.echo(f"Running for {show.seconds:.0f} s; a terminal would show the ward live.")
+        click.echo(
+            f"Running for {show.seconds:.0f} s; a terminal would show the ward live, and a browser "
+            f"does: {address}"
+        )
     worker.join()
     if isinstance(outcome[0], BaseException):
         raise outcome[0]
@@ -94,8 +107,9 @@ def _run(show: Demo) -> DemoResult:
 def _summary(console: Console, result: DemoResult) -> None:
     console.print(f"\nTruth against advisories after {result.seconds:.0f} s", style="bold")
     table = Table(box=None, header_style="dim", padding=(0, 1))
-    for heading in ("", "place", "what was true", "advisory expected", "delay"):
-        table.add_column(heading)
+    # Neither a rule's name nor a unit is ever cut: in a narrow window what was true gives way.
+    for heading in ("", "place", "what was true", "advisory expected", "of promised"):
+        table.add_column(heading, no_wrap=heading != "what was true")
     for story in result.stories:
         table.add_row(
             _verdict(story),
@@ -110,19 +124,18 @@ def _summary(console: Console, result: DemoResult) -> None:
     console.print(table)
     others = _others(result)
     if others:
-        console.print("\nOther advisories, which follow from these stories:", style="dim")
+        console.print(
+            "\nOther advisories, which follow from these stories (times in UTC):", style="dim"
+        )
         for line in others:
-            console.print(f"  {line}", style="dim", markup=False, highlight=False)
+            console.print(f"  {line}", style="dim")
     console.print(
         f"\n{result.accepted} messages taken, {result.refused} refused. "
-        f"Rules {result.rules}, engine {result.engine}.",
-        highlight=False,
+        f"Rules {result.rules}, engine {result.engine}."
     )
-    console.print(f"Everything is in {result.store}", highlight=False, soft_wrap=True)
+    console.print(f"Everything is in {result.store}", soft_wrap=True)
     console.print("with truth.jsonl and signals.jsonl.gz beside it. Try:")
-    console.print(
-        f"  tidewarden replay {result.store} --out replayed", highlight=False, soft_wrap=True
-    )
+    console.print(f"  tidewarden replay {result.store} --out replayed", soft_wrap=True)
     console.print(f"\nSimulated animals. {NOTICE}", style="dim")
 
 
@@ -133,21 +146,22 @@ def _verdict(story: Story) -> Text:
 
 
 def _expected(story: Story) -> Text:
-    text = Text(f"{MARKS[story.priority]} {story.priority}", style=STYLES[story.priority])
-    text.append(f" {story.rule}", style="default")
-    return text
+    return priority_text(story.priority).append(f"\n{story.rule}", style="default")
 
 
 def _delay(story: Story) -> str:
+    if story.met is None:
+        return f"due in {story.within_s:.0f} s"
     if story.raised_s is None:
-        return f"none within {story.within_s:.0f} s"
-    return f"{story.raised_s - story.begins_s:.1f} s (promised {story.within_s:.0f} s)"
+        return f"none in {story.within_s:.0f} s"
+    return f"{story.raised_s - story.begins_s:.1f} of {story.within_s:.0f} s"
 
 
 def _others(result: DemoResult) -> list[str]:
     expected = {story.id for story in result.stories}
     return [
         f"{_time_of(body)}  {body['place']}  {body['priority']:<6}  {body['says']}"
+        f"{'' if body['speaks'] else '  (quiet: explained by another)'}"
         for body in result.events
         if body["event"] == "raised"
         and body["id"] not in expected

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import click
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from adapters.cli.failures import bad_input
+from adapters.cli.failures import bad_input, written_to
+from adapters.cli.screen import screen
+from adapters.cli.work import jobs_option, progress, rules_option
 from adapters.evaluation.evaluate import Evaluation, Population, evaluate_all, write_evaluation
 from adapters.evaluation.population import draw_case
-from adapters.evaluation.report.tables import number, percent
+from adapters.evaluation.report.tables import LABELS, number, percent
 from adapters.evaluation.run import SIDES, Asked, record_case
 from adapters.evaluation.statistics import ready
-from adapters.rule_files import DEFAULT_RULES
 
 _DEFAULT_SEED: Final = 20
 
@@ -37,28 +35,16 @@ class _Options:
     recording: Path | None
 
 
-@click.command()
+@click.command(short_help="Evaluate a rule set on a simulated population.")
 @click.option("--cases", default=3000, show_default=True, type=click.IntRange(1, 100_000))
 @click.option("--seed", default=_DEFAULT_SEED, show_default=True, help="Draws the population.")
-@click.option(
-    "--rules",
-    "rules_spec",
-    default=DEFAULT_RULES,
-    show_default=True,
-    help="Rule set: NAME@VERSION of the library, or a folder.",
-)
+@rules_option
 @click.option(
     "--kinds",
     type=click.Path(path_type=Path, dir_okay=False),
     help="Which conditions each rule speaks of, for rules that Tidewarden does not know.",
 )
-@click.option(
-    "--jobs",
-    default=lambda: min(2, os.cpu_count() or 1),
-    show_default="2",
-    type=click.IntRange(1, 256),
-    help="Worker processes. The result does not depend on it.",
-)
+@jobs_option
 @click.option(
     "--recordings",
     multiple=True,
@@ -77,9 +63,10 @@ class _Options:
     help="With --case: where to write it as a recording for `tidewarden replay`.",
 )
 def evaluate(**given: Any) -> None:
-    """Evaluate a rule set on a simulated population, beside the fixed limits of a plain monitor.
+    """Evaluate a rule set on a simulated population, beside the limits of a plain monitor.
 
-    Every patient is simulated: the figures show how rules behave on a model.
+    Every patient is simulated: the figures show how rules behave on a model. Cut off, it goes on
+    where it ended when it is given again with the same --out.
     """
     options = _Options(**given)
     if options.case_number is not None:
@@ -89,30 +76,30 @@ def evaluate(**given: Any) -> None:
         raise click.UsageError("give --out DIR, or --case NUMBER with --recording FILE")
     if options.recording is not None:
         raise click.UsageError("--recording goes with --case NUMBER")
-    console = Console()
-    with bad_input():
+    console = screen()
+    with bad_input(), written_to(options.out):
+        options.out.mkdir(parents=True, exist_ok=True)
         ready()
-        evaluation = _evaluated(options, console)
-    summary = write_evaluation(evaluation, options.out)
+        evaluation = _evaluated(options, options.out, console)
+        summary = write_evaluation(evaluation, options.out)
     _print(console, summary, options.out)
 
 
-def _evaluated(options: _Options, console: Console) -> Evaluation:
+def _evaluated(options: _Options, out: Path, console: Console) -> Evaluation:
     asked = Asked(options.rules_spec, options.kinds)
-    with _progress(console) as progress:
-        task = progress.add_task("simulated cases", total=options.cases)
-        return evaluate_all(
-            asked,
-            Population(options.seed, range(options.cases), options.jobs),
-            lambda: progress.advance(task),
-            options.recordings,
-        )
+    return evaluate_all(
+        asked,
+        Population(options.seed, range(options.cases), options.jobs),
+        progress(console, "simulated cases", options.cases),
+        out,
+        options.recordings,
+    )
 
 
 def _record(seed: int, number: int, recording: Path | None) -> None:
     if recording is None:
         raise click.UsageError("--case needs --recording FILE")
-    with bad_input():
+    with bad_input(), written_to(recording):
         case = draw_case(seed, number)
         lines = record_case(case, recording)
     fault = case.fault
@@ -125,33 +112,30 @@ def _record(seed: int, number: int, recording: Path | None) -> None:
         click.echo(f"  {one.begins_s:6.1f} s  {one.id}")
 
 
-def _progress(console: Console) -> Progress:
-    return Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-        console=console,
-    )
-
-
 def _print(console: Console, summary: dict[str, Any], out: Path) -> None:
     table = Table(box=None, header_style="dim", padding=(0, 1))
-    for heading in ("", "noticed", "by name", "PPV", "false per hour", "delay, median"):
+    for heading in ("", *(LABELS[side] for side in SIDES)):
         table.add_column(heading)
-    for side in SIDES:
-        table.add_row(side, *_cells(summary["sides"][side]["overall"]))
+    measured = [_measured(summary["sides"][side]["overall"]) for side in SIDES]
+    for name in measured[0]:
+        table.add_row(name, *(values[name] for values in measured))
     console.print(table)
+    console.print(
+        "In brackets the ends of 95 % intervals. A fault is noticed by the first right advisory, "
+        "called by name by the first that speaks of that very fault. /h: per hour of one patient.",
+        style="dim",
+    )
     console.print(summary["simulated"], style="bold")
-    console.print(f"Files in {out}.", style="dim", highlight=False)
+    console.print(f"Files in {out}.", style="dim")
     console.print(summary["notice"], style="dim")
 
 
-def _cells(row: dict[str, Any]) -> Sequence[str]:
-    return (
-        percent(row["noticed"]),
-        percent(row["named"]),
-        percent(row["predictive_value"]),
-        number(row["false_per_hour"]),
-        f"{number(row['delay_s'], 1)} s",
-    )
+def _measured(row: dict[str, Any]) -> dict[str, str]:
+    """What the screen says of one side; the files say more."""
+    return {
+        "faults noticed": percent(row["noticed"]),
+        "called by name": percent(row["named"]),
+        "right advisories": percent(row["predictive_value"]),
+        "false ones, /h": number(row["false_per_hour"]),
+        "delay, median, s": number(row["delay_s"], 1),
+    }

@@ -5,12 +5,15 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import click
 
+from adapters.backtest.spread import SpreadError
 from adapters.config import ConfigError
 from adapters.evaluation.mapping import EvaluationError
 from adapters.evaluation.statistics import EvaluationUnavailableError
+from adapters.journal import JournalError
 from adapters.library_releases import ReleaseError
 from adapters.plots import PlotsUnavailableError
 from adapters.recordings import RecordingError
@@ -33,13 +36,26 @@ def bad_input() -> Iterator[None]:
         EngineError,
         EvaluationError,
         EvaluationUnavailableError,
+        JournalError,
         PlotsUnavailableError,
         RecordingError,
         ReleaseError,
         RuleFilesError,
         RuleSetError,
+        SpreadError,
         StoreError,
         TrialFailedError,
     ) as error:
         click.echo(f"tidewarden: {error}", err=True)
+        sys.exit(BAD_INPUT)
+
+
+@contextmanager
+def written_to(out: Path) -> Iterator[None]:
+    """Turn what keeps `out` from being written into a message and exit code 2."""
+    try:
+        yield
+    except OSError as error:
+        what = error.strerror or str(error)
+        click.echo(f"tidewarden: {error.filename or out}: cannot be written: {what}", err=True)
         sys.exit(BAD_INPUT)

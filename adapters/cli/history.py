@@ -15,10 +15,10 @@ from adapters.cli.failures import bad_input
 from adapters.sqlite.history import first_ms, reached_ms, read_past, read_places, read_told
 from adapters.sqlite.reading import StoreError, open_for_reading
 from adapters.sqlite.store import store_file
+from rules.notice import NOTICE
 from service.handover import handover as handover_of
 from service.handover import handover_lines
-from service.instants import from_text
-from service.outbound import NOTICE
+from service.instants import from_text, to_text
 from service.shift import shift as shift_of
 from service.shift import shift_lines
 
@@ -36,7 +36,7 @@ def _instant(_ctx: click.Context, _param: click.Parameter, value: str | None) ->
         raise click.BadParameter(f"{value!r} {error}") from None
 
 
-@click.command()
+@click.command(short_help="Tell what the next shift must know of one place.")
 @_STORE
 @click.option("--place", required=True, metavar="WARD/PLACE", help="Whose hand-over it is.")
 @click.option(
@@ -61,7 +61,7 @@ def handover(store: Path, place: str, hours: float, *, as_json: bool) -> None:
     _print(body, handover_lines(body), as_json=as_json)
 
 
-@click.command()
+@click.command(short_help="Tell how often advisories spoke, beside published figures.")
 @_STORE
 @click.option("--from", "from_ms", callback=_instant, help="Begin; without it, the store's.")
 @click.option("--to", "to_ms", callback=_instant, help="End; without it, the store's.")
@@ -77,9 +77,15 @@ def shift(store: Path, from_ms: int | None, to_ms: int | None, *, as_json: bool)
         end_ms = reached_ms(db) + 1 if to_ms is None else to_ms
         begin_ms = (first_ms(db) or end_ms - 1) if from_ms is None else from_ms
         if begin_ms >= end_ms:
-            raise StoreError("--to must be later than --from, and the store must reach past --from")
+            raise StoreError(_no_span(db, begin_ms, end_ms))
         body = shift_of(read_told(db, begin_ms, end_ms), read_places(db), begin_ms, end_ms)
     _print(body, shift_lines(body), as_json=as_json)
+
+
+def _no_span(db: Database, begin_ms: int, end_ms: int) -> str:
+    """Why nothing lies between, and what the store holds."""
+    held = f"the store holds {to_text(first_ms(db) or reached_ms(db))} to {to_text(reached_ms(db))}"
+    return f"no time from {to_text(begin_ms)} to {to_text(end_ms)}: {held}; mend --from or --to"
 
 
 def _open(store: Path) -> Database:

@@ -6,15 +6,16 @@ import json
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
 from adapters.cli.failures import bad_input
+from adapters.cli.screen import screen
 from adapters.rule_files import DEFAULT_RULES, load_rules
 from rules.limits import Confidence, LimitEntry, LimitTable, PatientContext, ResolvedLimit
+from rules.reading import nearest
 from rules.vocabulary import CLASSES, PHASES
-from rules.vocabulary.species import class_of, names_of
+from rules.vocabulary.species import class_of, names_of, species_known
 from rules.wording import unit_words
 
 _SURE = {
@@ -24,7 +25,7 @@ _SURE = {
 }
 
 
-@click.command("limits")
+@click.command("limits", short_help="Show every limit for one patient, and where it came from.")
 @click.option("--species", help="Species, as the patient message names it.")
 @click.option(
     "--class", "class_", type=click.Choice(CLASSES), help="Needed where the species is not known."
@@ -43,7 +44,9 @@ def limits(
     """Show every limit for one patient: value, unit, and where it came from."""
     known = class_of(species) if species else None
     if class_ is None and known is None and species is not None:
-        raise click.UsageError(f"species {species!r} is not known here: give its --class too")
+        hint = nearest(species.casefold(), species_known())
+        also = f"{hint} Else give" if hint else ": give"
+        raise click.UsageError(f"species {species!r} is not known here{also} its --class too")
     context = PatientContext(class_ or known, species, mass, phase)
     with bad_input():
         rule_set = load_rules(spec).rule_set
@@ -94,11 +97,12 @@ def _passed(entry: LimitEntry) -> dict[str, Any]:
 def _print(
     rows: list[dict[str, Any]], context: PatientContext, rules: str, *, show_all: bool
 ) -> None:
-    console = Console(highlight=False)
+    console = screen()
     console.print(f"{_whom(context)}\n", style="bold")
     for row in rows:
         words = [_value(row["value"], row["unit"]), _for_whom(row), _sure(row)]
-        console.print(f"[bold]{row['limit']}[/bold]  {', '.join(word for word in words if word)}")
+        told = ", ".join(word for word in words if word)
+        console.print(Text.assemble((row["limit"], "bold"), f"  {told}"))
         for line in (row["meaning"], _because(row), row["note"]):
             if line:
                 console.print(Padding(Text(line, style="dim"), (0, 0, 0, 4)))

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import click
 
+from adapters.cli.backtest import backtest
 from adapters.cli.check import check
 from adapters.cli.demo import demo
 from adapters.cli.evaluate import evaluate
 from adapters.cli.history import handover, shift
+from adapters.cli.pages import pages
+from adapters.cli.rehearse import rehearse
 from adapters.cli.replay import replay
 from adapters.cli.rules import rules
+from adapters.cli.scenario import scenario
 from adapters.cli.serve import serve
 from adapters.cli.why import why_command
-from service.outbound import NOTICE
+from rules.notice import NOTICE
 
 
 @click.group(
@@ -29,7 +33,8 @@ def main() -> None:
 
 
 for command in (
-    demo, serve, replay, why_command, handover, shift, rules, evaluate, check,
+    demo, serve, pages, replay, why_command, handover, shift, rules, rehearse, scenario, backtest,
+    evaluate, check,
 ):  # fmt: skip
     main.add_command(command)
 

@@ -8,18 +8,17 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
-from adapters.cli.failures import BAD_INPUT, bad_input
-from adapters.cli.words import MARKS, STYLES
+from adapters.cli.failures import BAD_INPUT, bad_input, written_to
+from adapters.cli.screen import screen
+from adapters.cli.words import priority_text
 from adapters.plots import Recorded, ready, write_plots
 from adapters.replay import Replayed, replay_recordings, replay_store, write_files
 from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
 
 
-@click.command()
+@click.command(short_help="Replay recordings, or a store, offline.")
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--out",
@@ -59,9 +58,10 @@ def replay(
         recorded = Recorded() if plots else None
         rules = load_rules(rules_spec) if rules_spec else None
         result = _replayed(recordings, rules, recorded)
-    summary = write_files(result, out)
-    if recorded is not None:
-        write_plots(result, recorded, out / "plots")
+    with written_to(out):
+        summary = write_files(result, out)
+        if recorded is not None:
+            write_plots(result, recorded, out / "plots")
     if as_json:
         click.echo(json.dumps(summary, ensure_ascii=False, indent=2))
     else:
@@ -81,36 +81,34 @@ def _replayed(
 
 
 def _print(summary: dict[str, Any], out: Path) -> None:
-    console = Console()
+    console = screen()
     messages = summary["messages"]
     rule_set = summary["rule_set"]
     console.print(
         f"{messages['accepted']} messages over {summary['duration_s'] or 0:.0f} s: "
-        f"{summary['breaths']} breaths in pressure, {summary['co2_breaths']} in CO2.",
-        highlight=False,
+        f"{summary['breaths']} breaths in pressure, {summary['co2_breaths']} in CO2."
     )
     for reason, count in summary["refused_because"].items():
-        console.print(f"  refused {count} x: {reason}", style="yellow", markup=False)
+        console.print(f"  refused {count} x: {reason}", style="yellow")
     if summary["advisories"]:
         table = Table(box=None, header_style="dim", padding=(0, 1))
         for heading in ("after", "priority", "place", "advisory"):
             table.add_column(heading, no_wrap=heading != "advisory")
         for item in summary["advisories"]:
-            word = item["priority"]
             table.add_row(
                 f"{item['raised_s']:.1f} s",
-                Text(f"{MARKS[word]} {word}", style=STYLES[word]),
+                priority_text(item["priority"]),
                 item["place"],
-                f"{item['says']}{_again(item)}  [{item['rule']}]".replace("[", r"\["),
+                f"{item['says']}{_again(item)}{_explained(item)}  [{item['rule']}]",
             )
         console.print(table)
     else:
-        console.print("No advisory was raised.")
+        nothing = "" if messages["accepted"] else " There was nothing to judge."
+        console.print(f"No advisory was raised.{nothing}")
     console.print(
         f"Rules {rule_set['name']}@{rule_set['version']} ({rule_set['sha256'][:12]}), "
         f"engine {summary['engine']}. Files in {out}.",
         style="dim",
-        highlight=False,
     )
     console.print(summary["notice"], style="dim")
 
@@ -118,3 +116,8 @@ def _print(summary: dict[str, Any], out: Path) -> None:
 def _again(item: dict[str, Any]) -> str:
     back = ", ".join(f"{after_s:.1f} s" for after_s in item["returned_s"])
     return f"  (back after {back})" if back else ""
+
+
+def _explained(item: dict[str, Any]) -> str:
+    """It did not speak: something more urgent or nearer the cause explained it when it came."""
+    return f"  (quiet: {item['explained_by']} explains it)" if item["explained_by"] else ""

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from adapters.cli.failures import bad_input
+from adapters.cli.screen import screen
 from adapters.cli.store_options import (
     by_option,
     config_option,
@@ -17,12 +18,14 @@ from adapters.cli.store_options import (
     store_option,
     why_option,
 )
+from adapters.cli.words import tried_words
 from adapters.rule_activation import activate, open_ledger, rollback
-from adapters.sqlite.ledger import Entry
+from adapters.sqlite.ledger import Entry, Release
+from rules.notice import NOTICE
 
 _SOON = (
-    "A running service takes it within about two seconds, between two cycles; one that is started\n"
-    "later begins with it."
+    "A running service takes it within about two seconds, between two cycles;\n"
+    "one that is started later begins with it."
 )
 
 
@@ -69,7 +72,9 @@ def rollback_command(*, by: str, why: str, store: Path | None, config_path: Path
     click.echo(f"{rules.spec} is active again.\n{_SOON}")
 
 
-@click.command("history")
+@click.command(
+    "history", short_help="Show what was released, activated, tried: when, by whom, why."
+)
 @store_option
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -82,15 +87,11 @@ def history_command(*, store: Path | None, config_path: Path | None, as_json: bo
         taken = ledger.taken()
         in_use = ledger.in_use()
         used = None if in_use is None else ledger.rules(in_use).spec
-    rows = [
-        {"at": r.released_at, "action": "release", "rule_set": r.rules.spec,
-         "sha256": r.rules.sha256, "by": r.by, "reason": r.notes}
-        for r in releases
-    ]  # fmt: skip
+    rows = [_release(one) for one in releases]
     rows += [_row(entry, taken.get(entry.id)) for entry in entries]
     rows.sort(key=lambda row: str(row["at"]))
     if as_json:
-        body = {"active": active, "trial": trial, "in_use": used, "history": rows}
+        body = {"notice": NOTICE, "active": active, "trial": trial, "in_use": used, "history": rows}
         click.echo(json.dumps(body, ensure_ascii=False, indent=2))
         return
     for row in rows:
@@ -99,6 +100,22 @@ def history_command(*, store: Path | None, config_path: Path | None, as_json: bo
         click.echo("Nothing was released or activated in this store.")
     click.echo(f"\nActive: {active or 'what the configuration says'}. On trial: {trial or 'none'}. "
                f"Last used by a service: {used or 'none yet'}.")  # fmt: skip
+    screen().print(f"\n{NOTICE}", style="dim")
+
+
+def _release(release: Release) -> dict[str, Any]:
+    return {
+        "at": release.released_at,
+        "action": "release",
+        "rule_set": release.rules.spec,
+        "sha256": release.rules.sha256,
+        "scenarios_sha256": release.scenarios_sha256,
+        "scenarios": release.scenarios,
+        "not_as_expected": release.not_as_expected,
+        "by": release.by,
+        "reason": release.notes,
+        "override_reason": release.override_reason,
+    }
 
 
 def _row(entry: Entry, taken: str | None) -> dict[str, Any]:
@@ -121,8 +138,11 @@ def _print(row: dict[str, Any]) -> None:
     lines = [row["reason"]]
     if row.get("author"):
         lines.append(f"rules by {row['author']}")
+    if row.get("scenarios") is not None:
+        lines.append(tried_words(row["scenarios"], row["not_as_expected"]))
     if row.get("override_reason"):
-        lines.append(f"by one person alone, because: {row['override_reason']}")
+        what = "all the same" if row["action"] == "release" else "by one person alone"
+        lines.append(f"{what}, because: {row['override_reason']}")
     if row.get("taken_at"):
         lines.append(f"a service went by it from {row['taken_at']} on")
     for line in lines:

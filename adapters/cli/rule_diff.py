@@ -12,57 +12,73 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from adapters.cli.behaviour_view import behaviour_body, print_behaviour
+from adapters.cli.behaviour_view import compared_body, print_behaviour, print_left_out
 from adapters.cli.failures import bad_input
-from adapters.rule_activation import open_ledger
-from adapters.rule_behaviour import Behaviour, behaviour
-from adapters.rule_files import LoadedRules
-from adapters.rule_releases import find
+from adapters.cli.screen import screen
+from adapters.cli.work import bar_beside
+from adapters.rehearsal.compare import scenario_behaviour
+from adapters.rehearsal.releases import chosen
+from adapters.rule_behaviour import Compared, compared
 from rules.changes import Change
 from rules.difference import asked_step, difference, next_version
 from rules.model import RuleSet
+from rules.notice import NOTICE
 
 
-@click.command("diff")
+@click.command("diff", short_help="Show what changes from one rule set to another.")
 @click.argument("before", metavar="A")
 @click.argument("after", metavar="B")
 @click.option(
     "--on",
     "recordings",
     multiple=True,
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="A recording or a store (.sqlite) to hold both against; may be given more than once.",
+    type=click.Path(path_type=Path, exists=True),
+    help="A recording, a store (.sqlite), or a folder of such, however deep, to hold both against; "
+    "may be given more than once.",
+)
+@click.option(
+    "--scenarios",
+    multiple=True,
+    metavar="A|B|PATH",
+    help="Scenarios to hold both against: those of A or B, or a file or folder.",
 )
 @click.option("--store", type=click.Path(path_type=Path), help="Also look for A and B in here.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def diff_command(
-    *, before: str, after: str, recordings: tuple[Path, ...], store: Path | None, as_json: bool
+    *,
+    before: str,
+    after: str,
+    recordings: tuple[Path, ...],
+    scenarios: tuple[str, ...],
+    store: Path | None,
+    as_json: bool,
 ) -> None:
     """Show what changes from rule set A to rule set B (NAME@VERSION, or folders).
 
-    In words, clause by clause; and with --on in what they say of the same readings: what newly
-    appears, what is gone, what comes earlier or later.
+    In words, clause by clause; and with --on or --scenarios in what they say of the same readings:
+    what newly appears, what is gone, what comes earlier or later; over all of them together, and
+    one by one.
     """
-    with bad_input():
-        one, other = _both(before, after, store)
+    with bad_input(), chosen(before, store) as a, chosen(after, store) as b:
+        one, other = a.rules, b.rules
         changes = difference(one.rule_set, other.rule_set)
-        found = behaviour(recordings, one, other) if recordings else None
+        found = Compared({})
+        if recordings:
+            found = compared(recordings, one, other, bar_beside("recordings and stores"))
+            print_left_out(found)
+        for where in scenarios:
+            more = scenario_behaviour(where, a, b, bar_beside("scenarios"))
+            found = found.with_more(Compared({f"scenarios of {where}": more}))
     if as_json:
         body = _body(one.rule_set, other.rule_set, changes, found)
         click.echo(json.dumps(body, ensure_ascii=False, indent=2))
         return
-    console = Console(highlight=False)
+    console = screen()
     _print_changes(console, one.rule_set, other.rule_set, changes)
-    if found is not None:
+    if found.each:
         console.print()
         print_behaviour(console, found, one.rule_set.spec, other.rule_set.spec)
-
-
-def _both(before: str, after: str, store: Path | None) -> tuple[LoadedRules, LoadedRules]:
-    if store is None:
-        return find(before, None), find(after, None)
-    with open_ledger(store) as ledger:
-        return find(before, ledger), find(after, ledger)
+    console.print(f"\n{NOTICE}", style="dim")
 
 
 def _print_changes(
@@ -112,10 +128,11 @@ def _print_change(console: Console, change: Change) -> None:
 
 
 def _body(
-    before: RuleSet, after: RuleSet, changes: list[Change], found: Behaviour | None
+    before: RuleSet, after: RuleSet, changes: list[Change], found: Compared
 ) -> dict[str, Any]:
     step = asked_step(changes)
     return {
+        "notice": NOTICE,
         "before": {"rule_set": before.spec, "sha256": before.sha256},
         "after": {"rule_set": after.spec, "sha256": after.sha256},
         "step": None if step is None else step.words,
@@ -125,5 +142,5 @@ def _body(
              "after": c.after, "words": c.words, "step": c.step.words}
             for c in changes
         ],
-        "behaviour": None if found is None else behaviour_body(found),
+        "behaviour": compared_body(found) if found.each else None,
     }  # fmt: skip

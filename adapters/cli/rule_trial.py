@@ -6,10 +6,10 @@ import json
 from pathlib import Path
 
 import click
-from rich.console import Console
 
-from adapters.cli.behaviour_view import behaviour_body, print_behaviour
+from adapters.cli.behaviour_view import print_behaviour
 from adapters.cli.failures import bad_input
+from adapters.cli.screen import screen
 from adapters.cli.store_options import (
     by_option,
     config_option,
@@ -19,16 +19,17 @@ from adapters.cli.store_options import (
     why_option,
 )
 from adapters.rule_activation import open_ledger, start_trial, stop_trial
-from adapters.rule_behaviour import trial_report
+from adapters.rule_behaviour import Compared, behaviour_body, trial_report
 from adapters.sqlite.store import store_file
+from rules.notice import NOTICE
 
 
-@click.group("trial")
+@click.group("trial", short_help="Try a rule set in silence beside the active one.")
 def trial() -> None:
     """Try a rule set in silence: it sees what the active one sees, and publishes nothing."""
 
 
-@trial.command("start")
+@trial.command("start", short_help="Put a rule set on trial beside the active one.")
 @click.argument("spec", metavar="NAME@VERSION|FOLDER")
 @by_option
 @why_option
@@ -60,7 +61,7 @@ def stop(*, by: str, why: str, store: Path | None, config_path: Path | None) -> 
     click.echo(f"The trial of {rules.spec} is over.")
 
 
-@trial.command("report")
+@trial.command("report", short_help="Hold what the candidate said against what was advised.")
 @store_option
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -71,6 +72,7 @@ def report(*, store: Path | None, config_path: Path | None, as_json: bool) -> No
     active = ", ".join(found.active)
     if as_json:
         body = {
+            "notice": NOTICE,
             "candidate": found.candidate,
             "active": list(found.active),
             "begins_at": found.begins_at,
@@ -79,6 +81,8 @@ def report(*, store: Path | None, config_path: Path | None, as_json: bool) -> No
         }
         click.echo(json.dumps(body, ensure_ascii=False, indent=2))
         return
-    console = Console(highlight=False)
+    console = screen()
     console.print(f"Trial from {found.begins_at} to {found.ends_at}")
-    print_behaviour(console, found.behaviour, f"{active} (active)", f"{found.candidate} (on trial)")
+    tried = Compared({"": found.behaviour})
+    print_behaviour(console, tried, f"{active} (active)", f"{found.candidate} (on trial)")
+    console.print(f"\n{NOTICE}", style="dim")

@@ -15,7 +15,7 @@ from adapters.cli.failures import bad_input
 from adapters.config import read_config
 
 
-@click.command()
+@click.command(short_help="Watch every place at the broker, and publish advisories.")
 @click.option(
     "--config",
     "config_path",

@@ -18,6 +18,12 @@ store_option = click.option(
     type=click.Path(path_type=Path),
     help="Folder of the store; without it, that of --config.",
 )
+store_file_option = click.option(
+    "--store",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="The store (.sqlite), or its folder.",
+)
 config_option = click.option(
     "--config",
     "config_path",

@@ -13,29 +13,25 @@ from rich.padding import Padding
 from rich.text import Text
 
 from adapters.cli.failures import bad_input
+from adapters.cli.screen import screen
+from adapters.cli.store_options import store_file_option
 from adapters.cli.words import MARKS, STYLES
 from adapters.rule_files import load_rules
 from adapters.sqlite.store import store_file
 from adapters.why import Past, past
-from rules.rationale import ClauseResult
+from rules.notice import NOTICE
+from rules.rationale import ClauseResult, margin_words
 from rules.reading import nearest
-from rules.wording import display
 from service.instants import to_text
-from service.outbound import NOTICE
 from service.why import Why, why, why_all
 
 NEAREST: Final = 8
 _TICKS: Final = {True: "yes", False: "no ", None: "?  "}
 
 
-@click.command("why")
+@click.command("why", short_help="Say why a place was advised what it was, or not.")
 @click.argument("place")
-@click.option(
-    "--store",
-    required=True,
-    type=click.Path(path_type=Path),
-    help="The store (.sqlite), or its folder.",
-)
+@store_file_option
 @click.option(
     "--rule", "rule_id", help="One rule in full; without it, what stands and what is near."
 )
@@ -61,7 +57,7 @@ def why_command(
     if as_json:
         click.echo(json.dumps(_body(place, found, reasons), ensure_ascii=False, indent=2))
         return
-    _Printer(Console(highlight=False)).print(place, found, reasons, whole=rule_id is not None)
+    _Printer(screen()).print(place, found, reasons, whole=rule_id is not None)
 
 
 class _Printer:
@@ -113,11 +109,16 @@ class _Printer:
             words = f"{key} is {label or 'unknown'} (applies in {', '.join(asked)})"
             self._line(f"{_TICKS[fits]} {words}")
         self._clauses("needs", reason.needs)
-        self._clauses("when", reason.when)
+        # Where every clause would have to change, the same ones are not told twice.
         if reason.state == "stands":
-            self._clauses("clears", reason.clears)
+            self._clauses("when", reason.when)
+            if reason.clears != reason.in_the_way:
+                self._clauses("clears", reason.clears)
             self._clauses("for it to be over", reason.in_the_way)
-        elif reason.in_the_way:
+        elif reason.when == reason.in_the_way:
+            self._clauses("when, and for it to speak this would have to change", reason.when)
+        else:
+            self._clauses("when", reason.when)
             self._clauses("for it to speak this would have to change", reason.in_the_way)
         self._line(f"source: {reason.rule.source.ref} ({reason.rule.source.confidence.value})")
 
@@ -145,8 +146,7 @@ class _Printer:
 def _margin(clause: ClauseResult) -> str:
     if clause.margin is None:
         return ""
-    size = display(abs(clause.margin), clause.fact)
-    return f"  [{size} {'to spare' if clause.margin >= 0 else 'short'}]"
+    return f"  [{margin_words(clause)} {'to spare' if clause.margin >= 0 else 'short'}]"
 
 
 def _patient(found: Past) -> str:

@@ -42,6 +42,10 @@ def read_kinds(path: Path | None = None) -> Mapping[str, Mapping[str, frozenset[
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(str(part) for part in first["loc"])
+        if not where:
+            raise EvaluationError(
+                f"{name}: expected `rules` and `causes`, each with kinds by name"
+            ) from None
         known = ", ".join(Kind)
         raise EvaluationError(f"{name}: {where}: {first['msg']}; kinds are {known}") from None
     return {

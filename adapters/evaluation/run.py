@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import multiprocessing
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -11,20 +10,23 @@ from importlib import resources
 from pathlib import Path
 from typing import Final
 
+from adapters.backtest.labels import SUFFIX, labels_text
+from adapters.backtest.sources import stem
+from adapters.evaluation import faults
 from adapters.evaluation.case import START_MS
-from adapters.evaluation.judge import Verdict, judge
+from adapters.evaluation.judge import Verdict, due_at_s, judge
 from adapters.evaluation.mapping import kinds_of, read_kinds
 from adapters.evaluation.population import Case, draw_case
 from adapters.evaluation.species import mass_band
 from adapters.evaluation.trace import Told, simulate
-from adapters.evaluation.truth import truth_of
+from adapters.evaluation.truth import Truth, joined, measured, truth_of
 from adapters.evaluation.truth_kinds import Kind
 from adapters.evaluation.watching import Bench, Contender, contender
 from adapters.recordings import Line, write_recording
 from adapters.rule_files import load_rules
-from adapters.simulator.device import Sent
 from rules.limits import LimitTable
 from rules.model import RuleSet
+from service.instants import to_text
 from service.intake import Arrival
 
 #: The names of the sides: the rule set under evaluation first.
@@ -124,17 +126,40 @@ def evaluate_case(case: Case, sides: Sides) -> CaseResult:
 
 def arrivals_of(told: Told) -> list[Arrival]:
     """The messages of a case as they are received: at once, and as bytes."""
-    return [Arrival(one.at_ms, one.topic, _payload(one)) for one in told.sent]
-
-
-def _payload(sent: Sent) -> bytes:
-    return json.dumps(sent.payload, separators=(",", ":"), ensure_ascii=False).encode()
+    return [one.arrival() for one in told.sent]
 
 
 def record_case(case: Case, path: Path) -> int:
-    """Write the case as a recording to look at with `tidewarden replay`; returns its lines."""
-    lines = (Line(one.at_ms, one.topic, one.payload) for one in simulate(case).sent)
-    return write_recording(path, lines)
+    """Write the case as a recording to look at with `tidewarden replay`; returns its lines.
+
+    What was true is written beside it, as `tidewarden backtest` reads it.
+    """
+    told = simulate(case)
+    lines = write_recording(path, (Line(one.at_ms, one.topic, one.payload) for one in told.sent))
+    labels = path.with_name(stem(path.name) + SUFFIX)
+    labels.write_text(_labels(case, told), "utf-8")
+    return lines
+
+
+def _labels(case: Case, told: Told) -> str:
+    """Only the fault of the case has to be told, and once; all else that was there may be."""
+    found = joined(measured(case, told))
+    due_s = due_at_s(case, Truth(tuple(found)))
+    names = faults.BY_ID[case.fault.id].names if case.fault is not None else frozenset()
+    happened: list[dict[str, object]] = []
+    for one in found:
+        row: dict[str, object] = {"what": one.kind.value, "from": _instant(one.begins_s)}
+        row["to"] = _instant(one.ends_s)
+        if one.due_s is None or one.due_s != due_s or one.kind not in names:
+            happened.append({**row, "tell": False})
+        else:
+            urgent = {} if one.grave_s is None else {"urgent": True}
+            happened.append({**row, "tell_by": _instant(one.due_s), **urgent})
+    return labels_text("measured in the simulation", 0.0, happened, complete=True)
+
+
+def _instant(at_s: float) -> str:
+    return to_text(START_MS + round(at_s * _MS_PER_S))
 
 
 # -- many ---------------------------------------------------------------------------------------

@@ -105,13 +105,10 @@ def median_interval(values: Sequence[float], level: float = LEVEL) -> Estimate:
     if middle is None:
         return UNKNOWN
     ordered, n = sorted(values), len(values)
-    below, rank = 0.0, 0
+    from scipy.stats import binom  # noqa: PLC0415 (optional)
+
     # The largest number of values that may be left out at each end.
-    while rank < n:
-        below += math.comb(n, rank) * 0.5**n
-        if below > (1.0 - level) / 2.0:
-            break
-        rank += 1
+    rank = int(binom.ppf((1.0 - level) / 2.0, n, 0.5))
     if rank == 0:
         return Estimate(middle, None, None)
     return Estimate(middle, ordered[rank - 1], ordered[n - rank])

@@ -7,7 +7,7 @@ them for a breath or two is no condition. What blood and gas do counts always.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from adapters.evaluation.case import events_of
@@ -71,7 +71,18 @@ class Truth:
 
 
 def truth_of(case: Case, told: Told) -> Truth:
-    """What was true in the case, from what was followed beside it."""
+    """What was true in the case: what was measured, and what that brings with it."""
+    found = measured(case, told)
+    brought = [
+        Stretch(implied, one.begins_s, one.ends_s, None, None)
+        for one in found
+        for implied in sorted(IMPLIES.get(one.kind, ()))
+    ]
+    return Truth((*found, *brought))
+
+
+def measured(case: Case, told: Told) -> list[Stretch]:
+    """The conditions as they were measured, from what was followed beside the case."""
     found: list[Stretch] = []
     for kind, measure in _measures(case).items():
         lasting = _LASTING.get(kind, measure)
@@ -80,12 +91,27 @@ def truth_of(case: Case, told: Told) -> Truth:
             begins_s = case.fault.begins_s if case.fault is not None else case.lasts_s + 1.0
             values = [one for one in values if one[0] >= begins_s]
         found += _stretches(kind, CRITERIA[kind], values)
-    found += [
-        Stretch(implied, one.begins_s, one.ends_s, None, None)
-        for one in found
-        for implied in sorted(IMPLIES.get(one.kind, ()))
-    ]
-    return Truth(tuple(found))
+    return found
+
+
+def joined(found: Iterable[Stretch]) -> list[Stretch]:
+    """The same with stretches of a kind as one where the grace of each reaches to the next.
+
+    What is right at any moment stays as it was.
+    """
+    whole: list[Stretch] = []
+    for one in sorted(found, key=lambda one: (one.kind, one.begins_s)):
+        last = whole[-1] if whole and whole[-1].kind == one.kind else None
+        if last is None or one.begins_s > last.ends_s + CRITERIA[one.kind].grace_s:
+            whole.append(one)
+        else:
+            whole[-1] = replace(
+                last,
+                ends_s=max(last.ends_s, one.ends_s),
+                due_s=one.due_s if last.due_s is None else last.due_s,
+                grave_s=one.grave_s if last.grave_s is None else last.grave_s,
+            )
+    return whole
 
 
 Measure = Callable[[Instant], float | None]

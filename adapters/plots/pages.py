@@ -15,8 +15,8 @@ from adapters.plots.advisories import Stretch
 from adapters.plots.place import PlaceView, Row, place_view
 from adapters.plots.recorded import Recorded
 from adapters.plots.waves import packed, thinned
+from rules.notice import NOTICE
 from service.instants import to_text
-from service.outbound import NOTICE
 
 #: Samples of all waves of a page; with them it stays near 10 MB. An hour of pressure and flow at
 #: 200 Hz and CO2 at 25 Hz has 1.53 million.

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import Any
 
 from service import instants
+from service.intake import Arrival
 
 #: Kinds that a broker keeps for whoever comes later.
 _RETAINED = frozenset({"patient", "journey"})
@@ -19,6 +21,11 @@ class Sent:
     topic: str
     payload: dict[str, Any]
     retain: bool
+
+    def arrival(self) -> Arrival:
+        """As it is received: at once, and as bytes."""
+        text = json.dumps(self.payload, separators=(",", ":"), ensure_ascii=False)
+        return Arrival(self.at_ms, self.topic, text.encode())
 
 
 def quantity(value: float, unit: str) -> dict[str, Any]:

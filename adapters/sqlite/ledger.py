@@ -14,7 +14,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from adapters.library_releases import ReleaseError
+from adapters.rule_files import LoadedRules
 from adapters.rule_policy import Policy
+from adapters.scenario_files import ScenarioFiles, Tried
 from rules.model import RuleSet
 
 Action = Literal["activate", "rollback", "trial start", "trial stop", "refused"]
@@ -37,13 +39,21 @@ class KeptRules:
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """A version that was released into this store."""
+    """A version that was released into this store, and what came of its scenarios (how many).
+
+    Those are None where they were not kept yet. With `override_reason` it was released though some
+    were not as expected.
+    """
 
     rules: KeptRules
     released_at: str
     by: str
     notes: str
     backport: bool
+    scenarios_sha256: str | None
+    scenarios: int | None
+    not_as_expected: int | None
+    override_reason: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,13 +137,14 @@ class RuleLedger:
         """All that were released into this store, in order."""
         rows = self._db.execute(
             """
-            select s.id, s.name, s.version, s.sha256, r.released_at, r.by, r.notes, r.backport
+            select s.id, s.name, s.version, s.sha256, r.released_at, r.by, r.notes, r.backport,
+                   r.scenarios_sha256, r.scenarios, r.not_as_expected, r.override_reason
               from rule_releases r join rule_sets s on s.id = r.rule_set_id order by r.id
             """
         )
         return [
-            Release(KeptRules(*kept), at, by, notes, bool(backport))
-            for *kept, at, by, notes, backport in rows
+            Release(KeptRules(*row[:4]), row[4], row[5], row[6], bool(row[7]), *row[8:])
+            for row in rows
         ]
 
     def rules(self, rule_set_id: int) -> KeptRules:
@@ -146,6 +157,11 @@ class RuleLedger:
         query = "select files from rule_sets where id = ?"
         files: dict[str, str] = json.loads(self._db.execute(query, [rule_set_id]).fetchone()[0])
         return files
+
+    def scenarios(self, rule_set_id: int) -> ScenarioFiles:
+        """The scenarios that were released with a rule set."""
+        query = "select file, content from release_scenarios where rule_set_id = ? order by file"
+        return ScenarioFiles(dict(self._db.execute(query, [rule_set_id]).fetchall()))
 
     def in_use(self) -> int | None:
         """The rule set that the last start or switch of a service went by."""
@@ -190,25 +206,29 @@ class RuleLedger:
     # -- writing --------------------------------------------------------------------------
 
     def release(
-        self, rule_set: RuleSet, files: Mapping[str, str], *, at: str, by: str, notes: str,
-        backport: bool,
-    ) -> int:  # fmt: skip
-        """Keep the text and the release of a rule set; returns its number.
+        self, rules: LoadedRules, tried: Tried, *, at: str, by: str, notes: str, backport: bool
+    ) -> int:
+        """Keep the text, the scenarios and the release of a rule set; returns its number.
 
         ReleaseError when the version was released with other content in the meantime.
         """
+        rule_set = rules.rule_set
+        release = {
+            "released_at": at, "by": by, "notes": notes, "backport": int(backport),
+            "scenarios_sha256": tried.files.sha256, "scenarios": tried.count,
+            "not_as_expected": tried.not_as_expected, "override_reason": tried.override_reason,
+        }  # fmt: skip
         with writing(self._db):
             if any(
                 (item.rules.name, item.rules.version) == (rule_set.name, rule_set.version)
                 for item in self.releases()
             ):
                 raise ReleaseError(f"{rule_set.spec} was released just now")
-            rule_set_id = keep_rule_set(self._db, rule_set, files)
-            self._db.execute(
-                "insert into rule_releases (rule_set_id, released_at, by, notes, backport) "
-                "values (?, ?, ?, ?, ?)",
-                [rule_set_id, at, by, notes, int(backport)],
-            )
+            rule_set_id = keep_rule_set(self._db, rule_set, rules.files)
+            self._insert("rule_releases", {"rule_set_id": rule_set_id, **release})
+            for name, content in tried.files.files.items():
+                row = {"rule_set_id": rule_set_id, "file": name, "content": content}
+                self._insert("release_scenarios", row)
         return rule_set_id
 
     def keep(self, rule_set: RuleSet, files: Mapping[str, str]) -> int:
@@ -236,10 +256,12 @@ class RuleLedger:
     def _add(self, row: dict[str, object]) -> None:
         with writing(self._db):
             whole = {**row, "replaces_id": self.wanted().active or self.in_use()}
-            names = ", ".join(whole)
-            values = ", ".join("?" * len(whole))
-            query = f"insert into rule_activations ({names}) values ({values})"  # noqa: S608 - ours
-            self._db.execute(query, list(whole.values()))
+            self._insert("rule_activations", whole)
+
+    def _insert(self, table: str, row: Mapping[str, object]) -> None:
+        values = ", ".join("?" * len(row))
+        query = f"insert into {table} ({', '.join(row)}) values ({values})"  # noqa: S608 - ours
+        self._db.execute(query, list(row.values()))
 
 
 def keep_rule_set(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,10 +12,15 @@ from typing import Any
 from sqlite_utils import Database
 
 from service.intake import Arrival
+from service.messages import RefusalError, split_topic
 
 
 class StoreError(RuntimeError):
     """The store cannot be used as asked; the text says what to do."""
+
+
+class NoTablesError(StoreError):
+    """A database without the tables of a store: not one, or one that was never finished."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,26 +111,62 @@ def stretches(
 
 def read_arrivals(db: Database, after: int = 0) -> Iterator[Arrival]:
     """Accepted and refused arrivals of a store in their order of receipt."""
+    return (arrival for _, arrival in read_numbered(db, after))
+
+
+def read_numbered(
+    db: Database, after: int = 0, places: Collection[str] | None = None
+) -> Iterator[tuple[int, Arrival]]:
+    """Arrivals after number `after`, each with its number; with `places` only theirs.
+
+    What was refused before it was known of which place it is comes along in any case.
+    """
+    # A cross join keeps the order in which the tables are named: rows come by number, unsorted.
     rows = db.execute(
         """
-        select m.id, m.received_ms,
-               'tidewarden/1/' || p.ward || '/' || p.place || '/' || m.kind, m.payload
-          from messages m join places p on p.id = m.place_id where m.id > :after
+        with wanted as (
+            select id, ward || '/' || place as name from places
+             where :places is null or ward || '/' || place in (select value from json_each(:places))
+        )
+        select m.id, m.received_ms, 'tidewarden/1/' || w.name || '/' || m.kind, m.payload
+          from messages m cross join wanted w on w.id = m.place_id where m.id > :after
         union all
         select q.id, q.received_ms, q.topic, b.payload
           from quarantine q join quarantined_payloads b on b.sha256 = q.payload_sha256
          where q.id > :after
          order by 1
         """,
-        {"after": after},
+        {"after": after, "places": None if places is None else json.dumps(sorted(places))},
     )
-    for _, received_ms, topic, payload in rows:
-        yield Arrival(received_ms, topic, payload.encode() if isinstance(payload, str) else payload)
+    for number, received_ms, topic, payload in rows:
+        if places is None or _place_in(topic) in (None, *places):
+            content = payload.encode() if isinstance(payload, str) else payload
+            yield number, Arrival(received_ms, topic, content)
+
+
+def _place_in(topic: str) -> str | None:
+    """`ward/place` of a topic; None where it has none."""
+    try:
+        ward, place, _ = split_topic(topic)
+    except RefusalError:
+        return None
+    return f"{ward}/{place}"
 
 
 def open_for_reading(path: Path) -> Database:
     """A store opened read-only, also while a service writes it. Rows come by name."""
     if not path.is_file():
         raise StoreError(f"{path}: no store there")
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
-    return Database(connection)
+    database = Database(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True))
+    try:
+        known = database.table_names()
+    except sqlite3.OperationalError as error:
+        database.close()
+        raise StoreError(f"{path}: cannot be read just now: {error}") from None
+    except sqlite3.DatabaseError as error:
+        database.close()
+        raise StoreError(f"{path}: not a store of Tidewarden: {error}") from None
+    if "messages" not in known:
+        database.close()
+        raise NoTablesError(f"{path}: not a store of Tidewarden: it has no table of messages")
+    return database

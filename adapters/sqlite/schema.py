@@ -7,6 +7,7 @@ from sqlite_utils.db import Table
 
 from adapters.sqlite.schema_rules import (
     create_refusals_and_trial_findings,
+    create_release_scenarios,
     create_rule_versions,
 )
 
@@ -292,3 +293,9 @@ def m004_versions_of_rules(db: Database) -> None:
 def m005_refusals_and_trial_findings(db: Database) -> None:
     """Entries of the ledger that a service does not follow; findings of a trial."""
     create_refusals_and_trial_findings(db)
+
+
+@migrations()
+def m006_scenarios_of_releases(db: Database) -> None:
+    """What a release was rehearsed on."""
+    create_release_scenarios(db)

@@ -16,6 +16,24 @@ def create_refusals_and_trial_findings(db: Database) -> None:
     )
 
 
+def create_release_scenarios(db: Database) -> None:
+    """The scenarios of a release: their files, their hash, and what came of them.
+
+    Of releases from before the hash is null: nobody has kept what they were.
+    """
+    releases = Table(db, "rule_releases")
+    releases.add_column("scenarios_sha256", str)
+    releases.add_column("scenarios", int)
+    releases.add_column("not_as_expected", int)
+    releases.add_column("override_reason", str)
+    Table(db, "release_scenarios").create(
+        {"rule_set_id": int, "file": str, "content": bytes},
+        pk=("rule_set_id", "file"),
+        foreign_keys=[("rule_set_id", "rule_sets", "id")],
+        not_null={"content"},
+    )
+
+
 def create_rule_versions(db: Database) -> None:
     """Releases, activations and trials, and which of them each stretch of the stream went by."""
     rule_set = ("rule_set_id", "rule_sets", "id")

@@ -13,9 +13,10 @@ from adapters.rule_files import DEFAULT_RULES, load_rules
 from adapters.simulator.scenario import builtin_scenario_text, load_scenario
 from adapters.simulator.ward import SimulatedWard
 from rules.engine import build_engine
+from rules.notice import NOTICE
 from service.instants import from_text
 from service.intake import Arrival
-from service.outbound import NOTICE, encode
+from service.outbound import encode
 from service.watch import Outcome, Watch, WatchState
 
 START_MS = from_text("2026-11-25T13:00:00Z")
@@ -65,6 +66,13 @@ def test_places_come_by_need_and_high_comes_first(ward: WatchState) -> None:
     assert order == sorted(order, key=["high", "medium", "low", "quiet"].index)
     assert order[0] == "high"
     assert order[-1] == "quiet"
+
+
+@pytest.mark.parametrize("width", [80, 100])
+def test_every_animal_is_named(ward: WatchState, width: int) -> None:
+    words = " ".join(_screen(ward, width))
+    for spec in SCENARIO.places:
+        assert f"{spec.patient.name}, " in words
 
 
 def test_an_animal_that_does_not_breathe_shows_no_values_of_before(ward: WatchState) -> None:

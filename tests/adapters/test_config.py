@@ -117,6 +117,20 @@ def test_the_key_is_named(tmp_path: Path, text: str, key: str) -> None:
     assert key in error(tmp_path, text)
 
 
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[broker]\nprot = 1883", 'broker.prot: not a key here; did you mean "port"?'),
+        ("[brokers]", 'brokers: not a key here; did you mean "broker"?'),
+        ("[store]\nfile = 1", 'store.file: not a key here; expected "directory"'),
+    ],
+)
+def test_a_key_that_is_not_known_is_told_with_the_nearest(
+    tmp_path: Path, text: str, told: str
+) -> None:
+    assert error(tmp_path, text) == told
+
+
 def test_every_fault_is_told(tmp_path: Path) -> None:
     told = error(tmp_path, '[broker]\nport = 0\nhosst = "x"\n[rules]\nengine = "fast"')
     assert "broker.port: " in told

@@ -173,7 +173,7 @@ def test_damage_to_a_packed_file_is_told_or_does_no_harm(tmp_path: Path) -> None
 
 
 def test_a_folder_is_no_recording(tmp_path: Path) -> None:
-    with pytest.raises(RecordingError, match="cannot be read"):
+    with pytest.raises(RecordingError, match=r"a folder; give a recording in it .* a store's file"):
         list(read_recording(tmp_path))
 
 

@@ -21,7 +21,7 @@ from adapters.rule_activation import (
 )
 from adapters.rule_files import load_rules
 from adapters.rule_policy import Policy, same_person
-from adapters.rule_releases import release
+from adapters.rule_releases import Candidate, release
 from adapters.rule_switch import InForce, RuleSwitch
 from adapters.sqlite.ledger import RuleLedger
 from adapters.sqlite.store import SqliteStore
@@ -40,9 +40,8 @@ def ledger(tmp_path: Path) -> Iterator[RuleLedger]:
     begin(SqliteStore(tmp_path)).close()
     with open_ledger(tmp_path) as opened:
         for version, limit in (("0.2.0", 50), ("0.3.0", 45)):
-            release(
-                opened, variant(version, co2_high=limit), at=signed().at, by="author", notes="n"
-            )
+            candidate = Candidate(variant(version, co2_high=limit))
+            release(opened, candidate, at=signed().at, by="author", notes="n")
         yield opened
 
 

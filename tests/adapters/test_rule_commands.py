@@ -14,8 +14,9 @@ from adapters.cli.main import main
 from adapters.config import read_config
 from adapters.mqtt import BrokerAddress
 from adapters.rule_activation import start_trial
-from adapters.rule_files import RuleFilesError, load_rules
+from adapters.rule_files import RuleFilesError, load_rules, loaded_again
 from rules.loading import RuleSetError
+from rules.notice import NOTICE
 from service.watch import Outcome
 
 #: A small rule set that never changes.
@@ -47,6 +48,41 @@ def _config(store: Path, rules: str) -> Path:
 
 def _activate(*more: str | Path) -> Result:
     return _run("activate", NEW, "--by", "author", "--author", "Author", "--why", "why", *more)
+
+
+def test_a_species_that_is_not_known_is_pointed_out(tmp_path: Path) -> None:
+    folder = folder_of(load_rules(RELEASED), tmp_path / "site")
+    limits = (folder / "limits.yaml").read_text()
+    assert "species: rabbit" in limits
+    (folder / "limits.yaml").write_text(limits.replace("species: rabbit", "species: rabit", 1))
+    shown = _run("check", folder)
+    assert shown.exit_code == 0, shown.output
+    words = " ".join(shown.output.split())
+    assert 'Not a species known here: "rabit"; did you mean "rabbit"?' in words
+    assert json.loads(_run("check", folder, "--json").output)["species_not_known"] == ["rabit"]
+    assert "Not a species known here" not in _run("check", RELEASED).output
+    asked = _run("limits", "--species", "rabit", "--mass", "1.2")
+    assert asked.exit_code == 2
+    assert 'did you mean "rabbit"? Else give its --class too' in asked.output
+
+
+def test_what_it_is_and_is_not_is_said_once(tmp_path: Path, store: Path) -> None:
+    """Whatever the caution of a house's own rules says; the library's says the same itself."""
+    files = dict(load_rules(RELEASED).files)
+    before, _, _ = files["rule-set.yaml"].partition("caution:")
+    files["rule-set.yaml"] = f"{before}caution: ours only\n"
+    folder = folder_of(loaded_again(files), tmp_path / "house")
+    for command in (
+        ("check", RELEASED), ("review", RELEASED), ("check", folder), ("review", folder),
+        ("list",), ("history", "--store", store),
+    ):  # fmt: skip
+        shown = _run(*command)
+        assert shown.exit_code == 0, shown.output
+        words = " ".join(shown.output.split())
+        assert words.count(NOTICE) == 1, command
+        assert ("ours only" in words) == (folder in command)
+    for command in (("check", folder), ("history", "--store", store)):
+        assert json.loads(_run(*command, "--json").output)["notice"] == NOTICE
 
 
 def test_two_persons_by_default_and_by_configuration(store: Path) -> None:

@@ -88,8 +88,17 @@ def test_a_name_that_is_not_there_is_told_with_those_that_are(spec: str) -> None
 
 def test_neither_a_name_nor_a_folder(folder: Path) -> None:
     for spec in (str(folder / "missing"), str(folder / "rules.yaml")):
-        with pytest.raises(RuleFilesError, match="neither NAME@VERSION nor a folder"):
+        with pytest.raises(RuleFilesError, match="neither NAME@VERSION nor a folder") as caught:
             load_rules(spec)
+        assert DEFAULT_RULES in str(caught.value)
+
+
+def test_a_file_in_another_encoding_is_told_how_to_save_it(folder: Path) -> None:
+    (folder / "rules.yaml").write_bytes(
+        RULES.replace("textbook", "t\u00e9xtbook").encode("latin-1")
+    )
+    with pytest.raises(RuleFilesError, match=r"rules\.yaml: not text in UTF-8; save it as UTF-8"):
+        load_rules(str(folder))
 
 
 def test_a_folder_whose_name_holds_an_at_sign(folder: Path) -> None:

@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 from rule_bench import NAME, variant
 
+from adapters import rule_releases
 from adapters.library_releases import ReleaseError, library_releases, read_releases
 from adapters.rule_activation import open_ledger
 from adapters.rule_files import LoadedRules, RuleFilesError, load_rules
-from adapters.rule_releases import Released, find, release, released
+from adapters.rule_releases import MOST_BYTES, Candidate, Released, find, release, released
+from adapters.scenario_files import ScenarioFiles
 from adapters.sqlite.ledger import RuleLedger
 from adapters.sqlite.reading import StoreError
 from adapters.sqlite.store import SqliteStore
@@ -24,8 +26,8 @@ def ledger(tmp_path: Path) -> Iterator[RuleLedger]:
 
 
 def _release(ledger: RuleLedger, rules: LoadedRules, *, backport: bool = False) -> Released:
-    return release(ledger, rules, at="2026-11-25T13:00:00.000Z", by="author", notes="new limit",
-                   backport=backport)  # fmt: skip
+    return release(ledger, Candidate(rules), at="2026-11-25T13:00:00.000Z", by="author",
+                   notes="new limit", backport=backport)  # fmt: skip
 
 
 def test_the_whole_text_is_kept(ledger: RuleLedger) -> None:
@@ -93,6 +95,25 @@ def test_only_what_is_released_is_found(ledger: RuleLedger) -> None:
         released(ledger, "some/folder")
     with pytest.raises(RuleFilesError, match="released in the store"):
         find(f"{NAME}@7.0.0", ledger)
+
+
+def test_scenarios_of_the_library_that_are_not_those_released_are_told(
+    ledger: RuleLedger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    listed = [one.model_copy(update={"scenarios_sha256": "1" * 64}) for one in library_releases()]
+    monkeypatch.setattr(rule_releases, "library_releases", lambda: listed)
+    with pytest.raises(ReleaseError, match="its scenarios in the library are not those"):
+        released(ledger, f"{NAME}@0.1.0")
+    with pytest.raises(ReleaseError, match="with Tidewarden with other scenarios, and"):
+        _release(ledger, variant("0.1.0"))
+
+
+def test_what_would_keep_a_service_waiting_is_not_released(ledger: RuleLedger) -> None:
+    files = {"a.yaml": b"scenarios:", "night.jsonl": bytes(MOST_BYTES)}
+    candidate = Candidate(variant("0.2.0"), ScenarioFiles(files))
+    with pytest.raises(ReleaseError, match=r"hold 32 MB.*shorten the recordings, first night\.js"):
+        release(ledger, candidate, at="2026-11-25T13:00:00.000Z", by="author", notes="new")
+    assert ledger.releases() == []
 
 
 def test_a_store_is_made_in_a_folder_that_is_there(tmp_path: Path) -> None:

@@ -11,8 +11,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from store_bench import RULES, START_MS, begin, counts, new_watch, numerics, rows, step
 
+from adapters.cli.main import main
+from adapters.rule_files import DEFAULT_RULES
+from adapters.rule_policy import Policy
+from adapters.rule_switch import active_rules
 from adapters.sqlite.reading import StoreError, open_for_reading, read_arrivals, read_progress
 from adapters.sqlite.store import FILE_NAME, SqliteStore
 from service.instants import to_text
@@ -139,6 +144,38 @@ def test_reading_what_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="no store there"):
         open_for_reading(tmp_path / FILE_NAME)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("content", [b"", b"not a database at all"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("why", "recovery/bay-1", "--store", "FILE"),
+        ("handover", "FILE", "--place", "recovery/bay-1"),
+        ("shift", "FILE"),
+        ("replay", "FILE", "--out", "OUT"),
+        ("rules", "diff", DEFAULT_RULES, DEFAULT_RULES, "--on", "FILE"),
+        ("rules", "trial", "report", "--store", "FILE"),
+    ],
+    ids=lambda command: " ".join(command[:2]),
+)
+def test_a_file_that_is_no_store_is_told(
+    tmp_path: Path, command: tuple[str, ...], content: bytes
+) -> None:
+    file = tmp_path / "other.sqlite"
+    file.write_bytes(content)
+    names = {"FILE": str(file), "OUT": str(tmp_path / "out")}
+    result = CliRunner().invoke(main, [names.get(word, word) for word in command])
+    assert result.exit_code == 2, result.output
+    assert f"{file}: not a store of Tidewarden" in result.output
+    assert file.read_bytes() == content
+
+
+def test_a_store_that_was_never_finished_does_not_keep_a_service_from_starting(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / FILE_NAME).write_bytes(b"")
+    assert active_rules(tmp_path, Policy()) is None
 
 
 # -- progress and runs --------------------------------------------------------------------------

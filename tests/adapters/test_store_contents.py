@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from store_bench import START_MS, begin, counts, new_watch, rows
 
 from adapters.simulator.scenario import builtin_scenario_text, load_scenario
 from adapters.simulator.ward import SimulatedWard
-from adapters.sqlite.reading import open_for_reading, read_arrivals
+from adapters.sqlite.reading import StoreError, open_for_reading, read_arrivals
 from adapters.sqlite.store import FILE_NAME, SqliteStore
 from service.intake import Arrival
 from service.watch import Outcome
@@ -90,7 +91,7 @@ def test_an_advisory_leads_to_the_messages_it_rests_on(filled: Filled) -> None:
         for _, event, body in outcome.events:
             if event.kind != "raised":
                 continue
-            named = {ref for item in body["evidence"] for ref in item["readings"]}  # type: ignore[attr-defined]
+            named = {ref for item in body["evidence"] for ref in item["readings"]}  # type: ignore[attr-defined]  # a list of mappings
             found = rows(
                 database,
                 "select distinct m.device || ':' || m.epoch || ':' || m.seq "
@@ -135,3 +136,14 @@ def test_a_watch_taken_up_from_the_store_goes_on_as_if_never_stopped(filled: Fil
     assert again.outbox == [m for outcome in later for m in outcome.outbox]
     assert len(again.accepted) == sum(len(outcome.accepted) for outcome in later)
     assert last_arrival + len(again.accepted) + len(again.refused) == len(arrivals)
+
+
+def test_a_store_that_is_locked_is_not_called_something_else(tmp_path: Path) -> None:
+    SqliteStore(tmp_path).close()
+    path = tmp_path / FILE_NAME
+    other = sqlite3.connect(path)
+    other.execute("pragma journal_mode=delete")
+    other.execute("begin exclusive")
+    with pytest.raises(StoreError, match="cannot be read just now: database is locked"):
+        open_for_reading(path)
+    other.close()

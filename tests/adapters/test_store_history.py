@@ -19,9 +19,9 @@ from adapters.sqlite.reading import StoreError, open_for_reading
 from adapters.sqlite.schema import migrations
 from adapters.sqlite.store import FILE_NAME, SqliteStore
 from rules.engine.plain import PlainEngine
+from rules.notice import NOTICE
 from service.instants import to_text
 from service.intake import Arrival
-from service.outbound import NOTICE
 from service.watch import Watch
 
 PLACE = "recovery/bay-1"
@@ -163,6 +163,18 @@ def test_shift_is_told_as_text_and_as_json(folder: Path) -> None:
     assert (ward["spoke"], ward["places"]["bay-1"]["spoke"], ward["raised"]) == (1, 1, 0)
 
 
+def test_a_shift_under_ten_minutes_says_so(folder: Path) -> None:
+    words = _run("shift", str(folder))
+    assert "Shorter than 10 min: all figures are of 3 min alone." in words
+    assert "in 10 min, mean 2, all of them in 3 min: no more was watched" in words
+    end = to_text(START_MS + 600_000)
+    long = _run("shift", str(folder), "--from", to_text(START_MS), "--to", end)
+    assert "Shorter than" not in long
+    assert "in 10 min, mean 2 published" in long
+    just = _run("shift", str(folder), "--from", to_text(START_MS + 1), "--to", end)
+    assert "Shorter than 10 min: all figures are of 9 min alone." in just
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -170,7 +182,7 @@ def test_shift_is_told_as_text_and_as_json(folder: Path) -> None:
         (["handover", "STORE", "--place", "recovery/bay-9"], "no place"),
         (["handover", "STORE", "--place", PLACE, "--hours", "0"], "--hours"),
         (["shift", "STORE", "--from", "noon"], "--from"),
-        (["shift", "STORE", "--from", "2030-01-01T00:00:00Z"], "later than --from"),
+        (["shift", "STORE", "--from", "2030-01-01T00:00:00Z"], "the store holds"),
     ],
 )
 def test_what_cannot_be_told_ends_with_code_2(
@@ -190,13 +202,13 @@ def _old(folder: Path) -> Path:
     path = folder / FILE_NAME
     db = Database(sqlite3.connect(path))
     migrations.apply(db, stop_before="m003_the_life_of_advisories")
-    db["places"].insert({"id": 1, "ward": "recovery", "place": "bay-1"})  # type: ignore[union-attr]
+    db["places"].insert({"id": 1, "ward": "recovery", "place": "bay-1"})  # type: ignore[union-attr]  # tables, not views
     for name, over in (("a", None), ("b", "a")):
-        db["advisories"].insert({"id": name, "place_id": 1})  # type: ignore[union-attr]
+        db["advisories"].insert({"id": name, "place_id": 1})  # type: ignore[union-attr]  # tables, not views
         body = json.dumps({"outranked_by": over})
         for event in ("raised", "acknowledged"):
             row = {"advisory_id": name, "event": event, "body": body}
-            db["advisory_events"].insert(row)  # type: ignore[union-attr]
+            db["advisory_events"].insert(row)  # type: ignore[union-attr]  # tables, not views
     db.close()
     return path
 

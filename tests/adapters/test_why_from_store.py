@@ -96,6 +96,10 @@ def test_what_the_store_has_not_is_said(
         past(store, place, at)
 
 
+def test_the_beginning_is_a_moment_too(store: Path) -> None:
+    assert START_MS < past(store, PLACE, "0s").at_ms <= START_MS + 50
+
+
 def test_the_command_in_words_and_as_json(store: Path) -> None:
     asked = ["why", PLACE, "--store", str(store), "--at", "55s"]
     words = CliRunner().invoke(main, asked)
@@ -107,6 +111,9 @@ def test_the_command_in_words_and_as_json(store: Path) -> None:
     one = CliRunner().invoke(main, [*asked, "--rule", "etco2-high", "--json"])
     (rule,) = json.loads(one.output)["rules"]
     assert rule["would_have_to_change"][0]["limit"] == "etco2_high"
+    told = CliRunner().invoke(main, [*asked, "--rule", "etco2-high"]).output
+    assert told.count("limit etco2_high") == 1, "the same clause twice"
+    assert "when, and for it to speak this would have to change" in told
     wrong = CliRunner().invoke(main, [*asked, "--rule", "etco2-hihg"])
     assert wrong.exit_code == 2
     assert 'did you mean "etco2-high"?' in wrong.output

@@ -6,11 +6,13 @@ from typing import Any, Final
 
 import plotly.graph_objects as go
 
+from adapters.evaluation.report.tables import LABELS
+
 #: Told apart by mark and line as well as by colour.
 SIDES: Final = {
-    "rules": ("rule set", "#0063a0", "circle", "solid"),
-    "monitor-limits": ("fixed limits", "#b4530a", "square", "dash"),
-    "monitor-limits-delayed": ("fixed limits, 12 s delay", "#5a5a5a", "diamond", "dot"),
+    "rules": ("#0063a0", "circle", "solid"),
+    "monitor-limits": ("#b4530a", "square", "dash"),
+    "monitor-limits-delayed": ("#5a5a5a", "diamond", "dot"),
 }
 _ROW_PX: Final = 26
 _MARGIN_PX: Final = 90
@@ -20,7 +22,7 @@ def intervals(rows: dict[str, list[dict[str, Any]]], value: str, title: str) -> 
     """For each name a value with its interval, the sides beneath one another."""
     figure = go.Figure()
     names = [row["name"] for row in rows["rules"]]
-    for number, (side, (label, colour, mark, _)) in enumerate(SIDES.items()):
+    for number, (side, (colour, mark, _)) in enumerate(SIDES.items()):
         known = [row for row in rows[side] if row[value]["value"] is not None]
         middle = [row[value]["value"] for row in known]
         figure.add_trace(
@@ -28,7 +30,7 @@ def intervals(rows: dict[str, list[dict[str, Any]]], value: str, title: str) -> 
                 x=middle,
                 y=[names.index(row["name"]) + (number - 1) * 0.24 for row in known],
                 mode="markers",
-                name=label,
+                name=LABELS[side],
                 marker={"color": colour, "symbol": mark, "size": 8},
                 error_x={
                     "type": "data",
@@ -54,7 +56,7 @@ def intervals(rows: dict[str, list[dict[str, Any]]], value: str, title: str) -> 
 def delays(overall: dict[str, dict[str, Any]]) -> go.Figure:
     """Which share of the episodes that were due was noticed within which time."""
     figure = go.Figure()
-    for side, (label, colour, _, dash) in SIDES.items():
+    for side, (colour, _, dash) in SIDES.items():
         found, episodes = overall[side]["delays_s"], overall[side]["episodes"]
         if episodes:
             steps = [(rank + 1) / episodes for rank in range(len(found))]
@@ -63,7 +65,7 @@ def delays(overall: dict[str, dict[str, Any]]) -> go.Figure:
                     x=[0.0, *found],
                     y=[0.0, *steps],
                     mode="lines",
-                    name=label,
+                    name=LABELS[side],
                     line={"color": colour, "dash": dash, "shape": "hv", "width": 2},
                 )
             )

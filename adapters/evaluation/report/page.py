@@ -7,17 +7,13 @@ from html import escape
 from importlib.resources import files
 from pathlib import Path
 from string import Template
-from typing import Any, Final
+from typing import Any
 
 from adapters.evaluation.report import tables
+from adapters.evaluation.report.tables import LABELS
 from adapters.plots.pages import as_script
-from service.outbound import NOTICE
+from rules.notice import NOTICE
 
-_LABELS: Final = {
-    "rules": "rule set",
-    "monitor-limits": "fixed limits",
-    "monitor-limits-delayed": "fixed limits, 12 s delay",
-}
 Summary = dict[str, Any]
 
 
@@ -119,14 +115,25 @@ def _details(body: str) -> str:
 
 
 def _scroll(text: str) -> str:
-    return f'<div class="scroll">{text}</div>'
+    return f'<div class="scroll" tabindex="0">{text}</div>'
+
+
+_LEGEND = (
+    "An episode is a fault that had to be told. Noticed: by a right advisory; called by name: by "
+    "one that speaks of that very fault. High priority when grave: of the faults that became "
+    "grave, those told at high priority. PPV, the positive predictive value: the share of "
+    "advisories that were right. False per hour: of one patient. Delay: from when it was due, "
+    "median, and the time within which 95 % came; in breaths: over the time from one breath to "
+    "the next. In brackets the ends of 95 % intervals; a dash where there is nothing to count."
+)
 
 
 def _overall(summary: Summary) -> str:
     sides = summary["sides"]
-    rows = [[_LABELS[side], *tables.performance_cells(sides[side]["overall"])] for side in sides]
+    rows = [[LABELS[side], *tables.performance_cells(sides[side]["overall"])] for side in sides]
     text = _scroll(tables.table("All cases", ("", *tables.PERFORMANCE_HEADS), rows))
     healthy = sides["rules"]["overall"]
+    text += f"<p>{escape(_LEGEND)}</p>"
     text += (
         f"<p>While the patient was well ({healthy['healthy_hours']:.1f} h): "
         f"{healthy['false_while_healthy']} false advisories of the rule set, "
@@ -134,7 +141,7 @@ def _overall(summary: Summary) -> str:
     )
     for other, ratio in summary["compared"].items():
         text += (
-            f"<p>False advisories of the rule set over those of <i>{escape(_LABELS[other])}</i> "
+            f"<p>False advisories of the rule set over those of <i>{escape(LABELS[other])}</i> "
             f"on the same cases: {tables.number(ratio)} (bootstrap over cases).</p>"
         )
     return text
@@ -142,7 +149,7 @@ def _overall(summary: Summary) -> str:
 
 def _by(sides: Summary, key: str) -> str:
     rows = [
-        [row["name"], _LABELS[side], *tables.performance_cells(row)]
+        [row["name"], LABELS[side], *tables.performance_cells(row)]
         for index in range(len(sides["rules"][key]))
         for side in sides
         for row in [sides[side][key][index]]
@@ -161,7 +168,7 @@ def _delays(sides: Summary) -> str:
             for most in within
         ]
         missed = episodes - len(found)
-        rows.append([_LABELS[side], *cells, f"{missed} of {episodes}"])
+        rows.append([LABELS[side], *cells, f"{missed} of {episodes}"])
     heads = ("", *(f"within {most:g} s" for most in within), "missed")
     return tables.table("Episodes noticed within a time of being due", heads, rows)
 
@@ -172,7 +179,7 @@ def _happenings(sides: Summary) -> str:
         rows += [
             [
                 row["title"],
-                _LABELS[side],
+                LABELS[side],
                 str(row["happened"]),
                 str(row["false"]),
                 tables.number(row["false_per_happening"], 3),
@@ -220,7 +227,7 @@ def _recordings(summary: Summary) -> str:
         [
             one["recording"],
             f"{one['hours']:.2f}",
-            _LABELS[side],
+            LABELS[side],
             str(said["spoken"]),
             tables.plain(said["spoken_per_hour"]),
             tables.counted(said["by_rule"]),

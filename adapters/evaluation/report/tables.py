@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from html import escape
-from typing import Any
+from typing import Any, Final
 
 Row = dict[str, Any]
+
+#: What each side is called, on the screen as on the page.
+LABELS: Final = {
+    "rules": "rule set",
+    "monitor-limits": "monitor limits",
+    "monitor-limits-delayed": "monitor limits, 12 s delay",
+}
+_WITH_ENDS: Final = re.compile(r"(\S+(?: %)?) (\([\d.]+ to [\d.]+\))")
+#: Characters of a cell that stays on one line on a screen; a longer one is text.
+_SHORT: Final = 30
 
 
 def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -15,15 +26,21 @@ def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> 
         return f"<p>{escape(caption)}: none.</p>"
     top = "".join(f"<th scope=col>{escape(head)}</th>" for head in heads)
     body = "".join(
-        f"<tr><th scope=row>{escape(row[0])}</th>"
-        + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:])
-        + "</tr>"
+        f"<tr><th scope=row>{escape(row[0])}</th>" + "".join(map(_cell, row[1:])) + "</tr>"
         for row in rows
     )
     return (
         f"<table><caption>{escape(caption)}</caption>"
         f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
     )
+
+
+def _cell(text: str) -> str:
+    """A value with its interval breaks, where it must, only between the two."""
+    parts = _WITH_ENDS.fullmatch(text)
+    if parts is not None:
+        return f"<td><span>{parts[1]}</span> <span>{parts[2]}</span></td>"
+    return f"<td{' class=words' if len(text) > _SHORT else ''}>{escape(text)}</td>"
 
 
 def percent(estimate: Row) -> str:

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import re
+import subprocess
+import sys
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from end_to_end.clients import wait_for
+from rich.console import Console
 
+from adapters.cli.evaluate import _print
 from adapters.cli.main import main
 from adapters.evaluation.case import START_MS
-from adapters.evaluation.evaluate import Population, evaluate_all, write_evaluation
+from adapters.evaluation.evaluate import UNFINISHED, Population, evaluate_all, write_evaluation
 from adapters.evaluation.population import draw_case
+from adapters.evaluation.report.tables import LABELS, table
 from adapters.evaluation.run import SIDES, Asked, evaluate_cases, load_sides, record_case
 from adapters.evaluation.trace import simulate
 from adapters.evaluation.watching import Bench
@@ -58,7 +66,8 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("evaluation")
     recording = out / "one.jsonl"
     record_case(draw_case(20, 3), recording)
-    evaluation = evaluate_all(ASKED, Population(20, range(4)), lambda: None, [recording])
+    watched = nullcontext(lambda: None)
+    evaluation = evaluate_all(ASKED, Population(20, range(4)), watched, out, [recording])
     write_evaluation(evaluation, out)
     return out
 
@@ -70,6 +79,7 @@ def test_every_file_says_that_it_is_simulated(written: Path) -> None:
     page = (written / "evaluation.html").read_text("utf-8")
     assert page.count(SIMULATED) >= 2
     assert "never replaces" in page
+    assert "PPV, the positive predictive value" in page
     assert (written / "cases.csv").read_text("utf-8").startswith(f"# {SIMULATED}")
 
 
@@ -100,6 +110,27 @@ def test_a_recording_is_told_without_truth(written: Path) -> None:
     assert row["recording"] == "one.jsonl"
     assert set(row["sides"]) == set(SIDES)
     assert row["sides"]["rules"]["spoken"] == len(row["sides"]["rules"]["advisories"])
+
+
+def test_a_value_breaks_only_before_its_interval() -> None:
+    cells = ["", "93 % (78 to 99)", "0.12 (0.03 to 0.37)", "-", "disconnected 25", "x" * 31]
+    text = table("Some", ("",) * len(cells), [cells])
+    assert "<td><span>93 %</span> <span>(78 to 99)</span></td>" in text
+    assert "<td><span>0.12</span> <span>(0.03 to 0.37)</span></td>" in text
+    assert "<td>-</td><td>disconnected 25</td><td class=words>xxx" in text
+
+
+def test_each_side_has_one_name_on_page_and_screen(written: Path) -> None:
+    page = (written / "evaluation.html").read_text("utf-8")
+    summary = json.loads((written / "evaluation.json").read_text("utf-8"))
+    console = Console(file=io.StringIO(), width=200)
+    _print(console, summary, written)
+    assert isinstance(console.file, io.StringIO)
+    assert set(LABELS) == set(SIDES)
+    for label in LABELS.values():
+        assert f">{label}</th>" in page
+        assert label in console.file.getvalue()
+    assert "fixed limits" not in page
 
 
 def test_the_page_asks_nothing_of_the_network_and_tells_every_picture_in_words(
@@ -151,6 +182,7 @@ def test_wrong_use_ends_with_two_and_says_why(
     done = CliRunner().invoke(main, arguments)
     assert done.exit_code == 2
     assert words in done.output
+    assert "simulated cases" not in done.output, "a bar, and nothing has begun"
 
 
 def test_a_missing_library_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -158,3 +190,45 @@ def test_a_missing_library_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     done = CliRunner().invoke(main, ["evaluate", "--out", "x"])
     assert done.exit_code == 2
     assert "pip install 'tidewarden[evaluate]'" in done.output
+
+
+@pytest.mark.slow
+def test_killed_and_given_again_it_goes_on_and_ends_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = ["evaluate", "--cases", "4", "--seed", "33", "--out"]
+    whole = CliRunner().invoke(main, [*asked, str(tmp_path / "whole")])
+    assert whole.exit_code == 0, whole.output
+    out = tmp_path / "killed"
+    kept = _killed_after(1, [*asked, str(out), "--jobs", "1"], out / UNFINISHED)
+    assert 1 <= kept < 4
+    refused = CliRunner().invoke(main, [*asked[:3], "--seed", "34", "--out", str(out)])
+    assert refused.exit_code == 2
+    assert "of another run (other seed)" in refused.output
+    evaluated: list[int] = []
+    monkeypatch.setattr(
+        "adapters.evaluation.run.simulate",
+        lambda case: evaluated.append(case.number) or simulate(case),
+    )
+    again = CliRunner().invoke(main, [*asked, str(out), "--jobs", "1"])
+    assert again.exit_code == 0, again.output
+    assert evaluated == list(range(kept, 4))
+    assert not (out / UNFINISHED).exists()
+    for name in ("evaluation.json", "cases.csv", "evaluation.html"):
+        assert (out / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
+
+
+def _killed_after(rows: int, arguments: list[str], journal: Path) -> int:
+    """Run the command, kill it with SIGKILL when so many cases are kept; returns how many were."""
+    command = [sys.executable, "-c", "from adapters.cli.main import main; main()", *arguments]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        try:
+            wait_for(lambda: _kept(journal) >= rows, 120.0, f"{rows} cases are kept")
+        finally:
+            process.kill()
+    return _kept(journal)
+
+
+def _kept(journal: Path) -> int:
+    """Whole lines after the first."""
+    return max(0, journal.read_bytes().count(b"\n") - 1) if journal.is_file() else 0

@@ -125,6 +125,9 @@ def test_a_kind_that_there_is_not_is_named(tmp_path: Path) -> None:
     path.write_text("rules: {spo2-low: [sadness]}\n")
     with pytest.raises(EvaluationError, match=r"kinds\.yaml: rules\.spo2-low\.0.*kinds are"):
         read_kinds(path)
+    path.write_text("spo2-low\n")
+    with pytest.raises(EvaluationError, match=r"kinds\.yaml: expected `rules` and `causes`"):
+        read_kinds(path)
     with pytest.raises(EvaluationError, match="cannot be read"):
         read_kinds(tmp_path / "none.yaml")
 

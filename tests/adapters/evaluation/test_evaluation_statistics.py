@@ -96,7 +96,7 @@ def test_quantiles_by_nearest_rank() -> None:
     assert quantile([7.0], 0.5) == 7.0
 
 
-@pytest.mark.parametrize("n", [6, 7, 20, 51, 400])
+@pytest.mark.parametrize("n", [6, 7, 20, 51, 400, 1029, 1030, 2500, 5000])
 def test_the_median_lies_between_the_ranks_of_the_sign_test(n: int) -> None:
     # Distribution-free: by the binomial with 1/2 the interval holds the median in 95 % or more,
     # and the next narrower one in less (SciPy's binomial; Conover 1999, section 3.2).

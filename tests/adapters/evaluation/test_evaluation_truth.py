@@ -12,7 +12,7 @@ from adapters.evaluation.truth_kinds import CRITERIA, Kind
 
 
 def _truth(fault: str, **given: object) -> Truth:
-    case = case_with(fault, **given)  # type: ignore[arg-type]
+    case = case_with(fault, **given)  # type: ignore[arg-type]  # named by key
     return truth_of(case, simulate(case))
 
 

@@ -95,7 +95,7 @@ def test_suction_empties_at_the_rate_of_what_it_draws() -> None:
     )
     paw = samples(ward.advance(START_MS + 15_000), "paw")
     # Two seconds in, the last expiration is over and the valve stays shut.
-    slope = (paw[1400] - paw[1200]) / 2.0  # type: ignore[operator]
+    slope = (paw[1400] - paw[1200]) / 2.0  # type: ignore[operator]  # no sample is lost
     assert slope == pytest.approx((flow - drawn) / stiff, rel=0.03)
     assert min(known(paw)) < 0.0
 
@@ -105,7 +105,7 @@ def test_a_push_is_felt_at_the_airway_and_goes() -> None:
     event = {"kind": "push", "at_s": 20.0, "cmh2o": 6.0, "for_s": 3.0}
     still = samples(run(30.0, SMALL, **QUIET)[1], "paw")
     pushed = samples(run(30.0, SMALL, [event], **QUIET)[1], "paw")
-    differ = [abs(a - b) for a, b in zip(still, pushed, strict=True)]  # type: ignore[operator]
+    differ = [abs(a - b) for a, b in zip(still, pushed, strict=True)]  # type: ignore[operator]  # no sample is lost
     assert max(differ[:2000]) == 0.0
     # A shut valve holds it, less what the circuit takes; the target ends the inflation early.
     assert max(differ[2000:2300]) > 3.0

@@ -1,0 +1,1 @@
+"""Rehearsal outside: scenario files, simulated animals, many processes, reports."""
