@@ -14,7 +14,11 @@ import pytest
 # (tests/rules): the packages themselves must be found first.
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from browser import chromium, open_page
 from end_to_end.mosquitto import Mosquitto
+from end_to_end.service_process import none_left_running
+
+__all__ = ["chromium", "open_page"]
 
 RequireTool = Callable[[str], str]
 StartMosquitto = Callable[[Path], Mosquitto]
@@ -35,6 +39,13 @@ def require_tool() -> RequireTool:
         pytest.skip(reason)
 
     return require
+
+
+@pytest.fixture(autouse=True)
+def no_service_outlives_its_test() -> Iterator[None]:
+    """What a failing test leaves running would take time from every test that comes after it."""
+    with none_left_running():
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -7,6 +7,7 @@ import random
 import time
 
 import pytest
+from benchmarks.plain_loop import loop_s
 
 from service.signals.capnogram import Capnogram
 
@@ -14,8 +15,12 @@ RATE_HZ = 25
 SECONDS = 600
 
 
+#: Against plain Python that looks at each sample once; measured at 18 to 38.
+MOST_TIMES_THE_LOOP = 60.0
+
+
 @pytest.mark.parametrize("rr", [8.0, 30.0, 100.0])
-def test_five_thousand_times_real_time_in_blocks_of_a_second(rr: float) -> None:
+def test_the_capnogram_in_blocks_of_a_second_against_a_plain_loop(rr: float) -> None:
     """Of processor time, the best of five runs: what else the machine does is not its fault."""
     chance, period_s = random.Random(1), 60.0 / rr
     samples: list[tuple[float, float | None]] = []
@@ -30,4 +35,6 @@ def test_five_thousand_times_real_time_in_blocks_of_a_second(rr: float) -> None:
         found = sum(len(capnogram.feed(block, "d:e:1")) for block in blocks)
         fastest = min(fastest, time.process_time() - begin)
     assert found == pytest.approx(SECONDS / period_s, abs=2)
-    assert SECONDS / fastest >= 5000.0
+    times = fastest / loop_s([value for _, value in samples])
+    print(f"\n{SECONDS / fastest:,.0f} times real time, {times:.1f} times a plain loop")
+    assert times < MOST_TIMES_THE_LOOP

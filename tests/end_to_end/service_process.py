@@ -8,6 +8,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from end_to_end.clients import wait_for
@@ -32,6 +34,20 @@ def run_command(
         timeout=timeout_s,
         check=False,
     )
+
+
+_started: list[ServiceProcess] = []
+
+
+@contextmanager
+def none_left_running() -> Iterator[None]:
+    """Kills at its end what was started in it and still runs."""
+    before = len(_started)
+    try:
+        yield
+    finally:
+        while len(_started) > before:
+            _started.pop().kill()
 
 
 class ServiceProcess:
@@ -67,6 +83,7 @@ class ServiceProcess:
             self._process = subprocess.Popen(
                 [tidewarden(), "serve", "--config", str(self.config)], stdout=log, stderr=log
             )
+        _started.append(self)
         if connected:
             self.wait_for_log("connected to broker")
         return time.monotonic() - began

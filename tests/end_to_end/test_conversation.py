@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from end_to_end.clients import Observer, Publisher, wait_for
 from end_to_end.hand_written import HandDevice, quantity
-from end_to_end.service_process import ServiceProcess
+from end_to_end.service_process import ServiceProcess, none_left_running
 from end_to_end.store_facts import StoreFacts, canonical
 
 RULE = "journey-battery-short"
@@ -34,19 +34,19 @@ def bench(mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench
     folder: Path = tmp_path_factory.mktemp("conversation")
     broker = mosquitto(folder / "broker")
     service = ServiceProcess(folder / "service", broker.port)
-    service.start()
     topics = ["tidewarden/1/#"]
     with (
+        none_left_running(),
         Publisher(broker.port, "device") as publisher,
         Observer(broker.port, topics, "observer") as observer,
     ):
+        service.start()
         device = HandDevice(publisher)
         device.plan_a_journey_on_a_weak_battery()
         raised = observer.wait("advisory", lambda body: body["rule"] == RULE)
         store = StoreFacts(service.store)
         yield Bench(broker.port, service, store, device, observer, raised)
         store.close()
-    service.kill()
     broker.kill()
 
 

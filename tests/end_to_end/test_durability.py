@@ -1,4 +1,8 @@
-"""Two hundred places at real-life rates, a real broker, and a service that is killed twice."""
+"""Two hundred places at real-life rates, a real broker, and a service that is killed twice.
+
+That nothing is lost must not hang on how fast a machine is: a slow one is given as many places as
+it can carry with room to catch up after a kill. How many it can carry, benchmarks tell.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from benchmarks.pipeline import arrivals, pipeline
 from end_to_end.clients import Observer, Publisher, wait_for
 from end_to_end.service_process import ServiceProcess
 from end_to_end.store_facts import StoreFacts, canonical
@@ -17,7 +22,9 @@ from adapters.replay import replay_store
 from adapters.rule_files import DEFAULT_RULES, load_rules
 from service.instants import from_text
 
-PLACES = 200
+MOST_PLACES = 200
+#: The service may need so much of one core for them.
+SHARE = 0.5
 SECONDS = 60.0
 KILLS_S = (20.0, 40.0)
 DOWN_S = 3.0
@@ -29,7 +36,8 @@ HEALTH = "tidewarden/1/service/+/health"
 def test_nothing_is_lost_or_invented_when_the_service_is_killed(mosquitto, tmp_path: Path) -> None:
     broker = mosquitto(tmp_path / "broker")
     service = ServiceProcess(tmp_path / "service", broker.port)
-    planned = plan(PLACES, SECONDS, time.time_ns() // 1_000_000)
+    places = _carried(tmp_path / "tried")
+    planned = plan(places, SECONDS, time.time_ns() // 1_000_000)
     observer = Observer(broker.port, [ADVISORIES, HEALTH], "observer", lasting=True)
     publisher = Publisher(broker.port, "ward")
     starts_s = [service.start()]
@@ -49,6 +57,8 @@ def test_nothing_is_lost_or_invented_when_the_service_is_killed(mosquitto, tmp_p
     store = StoreFacts(service.store)
     wait_for(lambda: store.count("messages") >= len(planned), 60, "all messages in the store")
     caught_up_s = time.monotonic() - began - planned[-1].sent_ms / 1000.0
+    # An orderly end waits a few seconds for the broker, a loaded machine may need longer.
+    wait_for(lambda: store.count("outbox") == 0, 60, "the outbox empties")
     code, _ = service.terminate()
     assert code == 0
     time.sleep(0.5)
@@ -62,9 +72,9 @@ def test_nothing_is_lost_or_invented_when_the_service_is_killed(mosquitto, tmp_p
 
     events = store.events()
     raised = Counter(event["rule"] for event in events if event["event"] == "raised")
-    healthy = [e["rule"] for e in events if e["place"] in well(PLACES) and e["event"] == "raised"]
+    healthy = [e["rule"] for e in events if e["place"] in well(places) and e["event"] == "raised"]
     delays_ms = _delays_ms(observer)
-    print(f"\n{len(planned)} messages from {PLACES} places in {SECONDS:g} s")
+    print(f"\n{len(planned)} messages from {places} places in {SECONDS:g} s")
     print(f"  connected after start: {', '.join(f'{s:.1f} s' for s in starts_s)}")
     print(f"  publisher at worst {load.worst_lag_s * 1000:.0f} ms behind")
     print(f"  last message in the store {caught_up_s:.1f} s after it was sent")
@@ -74,6 +84,14 @@ def test_nothing_is_lost_or_invented_when_the_service_is_killed(mosquitto, tmp_p
     print(f"  decided to received: median {delays_ms[len(delays_ms) // 2]:.0f} ms")
     print(f"  replayed in {replay_s:.1f} s")
     assert not healthy
+
+
+def _carried(folder: Path) -> int:
+    """How many places this machine carries with room, by a short try with a few."""
+    few, seconds = 20, 6.0
+    took_s = pipeline(arrivals(few, seconds), folder, load_rules(DEFAULT_RULES)).seconds
+    share = took_s / seconds / few
+    return min(MOST_PLACES, int(SHARE / share))
 
 
 def _delays_ms(observer: Observer) -> list[float]:

@@ -28,7 +28,7 @@ STOOD = "journey-battery-short"
 #: Saturation is 92 % all the time: not very low by 90 %, very low by 94 %.
 SATURATION, OLD_LIMIT, NEW_LIMIT = 92, "value: 90\n", "value: 94\n"
 RAISED_BY_NEW = "spo2-very-low"
-NEW_RULES = "small-animal-ventilation@1.1.0"
+NEW_RULES = "small-animal-ventilation@9.0.0"
 
 
 def _site_copy(folder: Path) -> Path:
@@ -38,7 +38,7 @@ def _site_copy(folder: Path) -> Path:
         assert name != "limits.yaml" or text.count(OLD_LIMIT) >= 1
         changed = text.replace(OLD_LIMIT, NEW_LIMIT) if name == "limits.yaml" else text
         if name == "rule-set.yaml":
-            changed = changed.replace("version: 0.1.0", "version: 1.1.0")
+            changed = changed.replace("version: 0.1.0", "version: 9.0.0")
         (folder / name).write_text(changed, encoding="utf-8")
     return folder
 
@@ -161,19 +161,19 @@ def test_switched_while_messages_flow(mosquitto, tmp_path: Path, killed: bool) -
 def _sound(store: StoreFacts, path: Path, place: str, *, killed: bool) -> None:
     kept, events = store.messages(), store.events()
     assert len(kept) == len(set(kept))
-    assert {b["rule_set"]["version"] for b in events} == {"0.1.0", "1.1.0"}
+    assert {b["rule_set"]["version"] for b in events} == {"0.1.0", "9.0.0"}
     _stands_through(events)
     replayed = replay_store(path)
     assert [canonical(b) for b in replayed.events] == [canonical(b) for b in events]
     assert store.problems() == []
-    assert past(path, place).rule_set.version == "1.1.0"
+    assert past(path, place).rule_set.version == "9.0.0"
     assert past(path, place, f"{SWITCH_S - 5:g}s").rule_set.version == "0.1.0"
     versions = store.rows(
         "select s.version, r.switched, r.resumed from runs r "
         "join rule_sets s on s.id = r.rule_set_id order by r.id"
     )
-    after = [("1.1.0", 0, 1)] if killed else []
-    assert versions == [("0.1.0", 0, 0), ("1.1.0", 1, 0), *after]
+    after = [("9.0.0", 0, 1)] if killed else []
+    assert versions == [("0.1.0", 0, 0), ("9.0.0", 1, 0), *after]
 
 
 def _stands_through(events: list[dict]) -> None:
@@ -181,8 +181,8 @@ def _stands_through(events: list[dict]) -> None:
     own = [b for b in events if b["ward"] == "hand"]
     assert [b["event"] for b in own if b["rule"] == STOOD] == ["raised"]
     (new,) = [b for b in own if b["rule"] == RAISED_BY_NEW]
-    assert (new["event"], new["rule_set"]["version"]) == ("raised", "1.1.0")
-    at_switch = min(b["at"] for b in events if b["rule_set"]["version"] == "1.1.0")
+    assert (new["event"], new["rule_set"]["version"]) == ("raised", "9.0.0")
+    at_switch = min(b["at"] for b in events if b["rule_set"]["version"] == "9.0.0")
     raised_before = {b["id"] for b in events if b["event"] == "raised" and b["at"] < at_switch}
     assert len(raised_before) > 1
     assert not [b for b in events if b["reason"] and "rule is not in" in b["reason"]]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 from end_to_end.clients import Observer, Publisher, wait_for
 from end_to_end.hand_written import HandDevice, quantity
-from end_to_end.service_process import ServiceProcess, run_command
+from end_to_end.service_process import ServiceProcess, none_left_running, run_command
 from end_to_end.store_facts import StoreFacts
 
 ORDERLY_END_S = 3.0
@@ -58,6 +59,20 @@ def test_what_is_decided_last_is_published_before_an_orderly_end(broker, tmp_pat
         wait_for(lambda: len(observer.received) >= len(decided), 5, "every answer")
         answered = [message.body["sha256"] for message in observer.received]
         assert sorted(answered) == sorted(digest for (digest,) in decided)
+
+
+def test_a_test_that_fails_leaves_no_service_running(tmp_path: Path) -> None:
+    service = ServiceProcess(tmp_path, 9)
+
+    def failing() -> None:
+        with none_left_running():
+            service.start(connected=False)
+            raise AssertionError("a test fails")
+
+    with pytest.raises(AssertionError, match="a test fails"):
+        failing()
+    with pytest.raises(ProcessLookupError):
+        os.kill(service.pid, 0)
 
 
 def test_sigterm_ends_it_while_it_waits_for_the_broker(tmp_path: Path) -> None:
