@@ -39,13 +39,13 @@ def pages(config_path: Path) -> None:
     """
     with bad_input():
         config = read_config(config_path)
-        address = config.broker_address()
+        config.broker_address()
     host, port = config.pages.host, config.pages.port
     if not port_is_free(host, port):
         click.echo(f"tidewarden: pages.port: {host}:{port} cannot be had; choose another", err=True)
         sys.exit(BAD_INPUT)
     click.echo(f"http://{host}:{port}/   {NOTICE}")
-    serve_pages(address, host, port)
+    serve_pages(config)
 
 
 @contextmanager

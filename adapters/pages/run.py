@@ -8,36 +8,37 @@ from types import FrameType
 
 import uvicorn
 
-from adapters.mqtt import BrokerAddress
+from adapters.config import Config
 from adapters.pages.board import Board
 from adapters.pages.feed import Feed
 from adapters.pages.live import Live
+from adapters.pages.render import Render
 from adapters.pages.site import site
 
 #: Open pages may hold up the end for so long (s).
 _GOODBYE_S = 1
 
 
-def serve_pages(address: BrokerAddress, host: str, port: int) -> None:
+def serve_pages(config: Config) -> None:
     """Serve until SIGINT or SIGTERM. SystemExit when host and port cannot be had."""
     for number in (signal.SIGINT, signal.SIGTERM):
         # Uvicorn ends in order on these and then raises them again: that is no failure.
         signal.signal(number, _in_order)
-    asyncio.run(_serve(address, host, port))
+    asyncio.run(_serve(config))
 
 
 def _in_order(_number: int, _frame: FrameType | None) -> None:
     pass
 
 
-async def _serve(address: BrokerAddress, host: str, port: int) -> None:
+async def _serve(config: Config) -> None:
     board = Board()
-    feed = Feed(address, board.take, asyncio.get_running_loop())
+    feed = Feed(config.broker_address(), board.take, asyncio.get_running_loop())
     live = Live(board, feed)
-    config = uvicorn.Config(
-        site(live),
-        host=host,
-        port=port,
+    server = uvicorn.Config(
+        site(live, Render()),
+        host=config.pages.host,
+        port=config.pages.port,
         log_level="warning",
         server_header=False,
         ws="websockets-sansio",
@@ -46,6 +47,6 @@ async def _serve(address: BrokerAddress, host: str, port: int) -> None:
     feed.open()
     try:
         async with live.running():
-            await uvicorn.Server(config).serve()
+            await uvicorn.Server(server).serve()
     finally:
         feed.close()

@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from starlette.applications import Starlette
 from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
-from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.routing import BaseRoute, Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from adapters.pages.live import Live
-from adapters.pages.texts import texts
-from rules.notice import NOTICE
-from service.glance.card import LATE_MS, SILENT_MS
+from adapters.pages.render import Render
 
 _HOME: Final = Path(__file__).parent
 #: Nothing leaves the machine, nothing is framed, nothing is guessed.
@@ -36,25 +32,15 @@ HEADERS: Final[Mapping[str, str]] = {
 }
 
 
-def site(live: Live) -> ASGIApp:
-    """The application. Read-only: it shows, and takes no request of anybody."""
-    pages = Environment(
-        loader=FileSystemLoader(_HOME / "templates"),
-        autoescape=select_autoescape(),
-        undefined=StrictUndefined,
-    )
-    pages.globals.update(t=texts().__getitem__, notice=NOTICE)
-
-    settings = _script({"late_s": LATE_MS / 1000.0, "silent_s": SILENT_MS / 1000.0})
-    pages.globals.update(words=_script(texts()), settings=settings)
+def site(live: Live, render: Render, further: Iterable[BaseRoute] = ()) -> ASGIApp:
+    """The application: the ward, each place, and `further` pages."""
 
     async def ward(request: Request) -> HTMLResponse:
-        return HTMLResponse(pages.get_template("ward.html").render(base=str(request.base_url)))
+        return render(request, "ward.html")
 
     async def patient(request: Request) -> HTMLResponse:
         where = {name: request.path_params[name] for name in ("ward", "place")}
-        page = pages.get_template("patient.html")
-        return HTMLResponse(page.render(base=str(request.base_url), **where))
+        return render(request, "patient.html", **where)
 
     application = Starlette(
         routes=[
@@ -63,18 +49,15 @@ def site(live: Live) -> ASGIApp:
             WebSocketRoute("/live", live.ward),
             WebSocketRoute("/live/{ward}/{place}", live.patient),
             Mount("/static", StaticFiles(directory=_HOME / "static")),
+            *further,
         ]
     )
     return _Strict(application)
 
 
-def _script(value: Mapping[str, Any]) -> str:
-    """JSON that cannot end the element it stands in."""
-    return json.dumps(value, ensure_ascii=False).replace("<", "\\u003c")
-
-
 class _Strict:
-    """Every answer carries the strict headers; a socket is only taken from our own pages."""
+    """Every answer carries the strict headers, unless it has stricter ones of its own; a socket is
+    only taken from our own pages."""
 
     def __init__(self, inner: ASGIApp) -> None:
         self._inner = inner
@@ -89,7 +72,7 @@ class _Strict:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    headers[name] = value
+                    headers.setdefault(name, value)
             await send(message)
 
         await self._inner(scope, receive, send_strictly)
