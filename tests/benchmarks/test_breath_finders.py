@@ -25,6 +25,8 @@ from published.fetching import fetched
 
 from service.signals.breaths import BreathFinder
 
+pytestmark = pytest.mark.alone
+
 FOLDER = Path(os.environ.get("TIDEWARDEN_BENCHMARKS", "build/benchmarks"))
 OURS = FINDERS[0].name
 WINDOW_S = 30.0

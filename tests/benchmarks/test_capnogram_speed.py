@@ -11,6 +11,8 @@ from benchmarks.plain_loop import loop_s
 
 from service.signals.capnogram import Capnogram
 
+pytestmark = pytest.mark.alone
+
 RATE_HZ = 25
 SECONDS = 600
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+import pytest
+
 from adapters.rehearsal.run import Stage
 from adapters.rehearsal.simulated import simulated_arrivals
 from adapters.rule_files import DEFAULT_RULES, load_rules
 from service.rehearsal.reading import read_scenarios
 from service.rehearsal.running import run_looks
 from service.rehearsal.scenario import Simulated
+
+pytestmark = pytest.mark.alone
 
 FIVE_MINUTES = """\
 scenarios:

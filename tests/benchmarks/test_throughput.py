@@ -22,6 +22,8 @@ from rules.engine import build_engine
 from rules.limits import PatientContext
 from service.watch import CYCLE_MS, Watch
 
+pytestmark = pytest.mark.alone
+
 PLACES = 200
 SECONDS = 15.0
 ROUNDS = 3

@@ -22,6 +22,8 @@ from adapters.replay import replay_store
 from adapters.rule_files import DEFAULT_RULES, load_rules
 from service.instants import from_text
 
+pytestmark = pytest.mark.alone
+
 MOST_PLACES = 200
 #: The service may need so much of one core for them.
 SHARE = 0.5

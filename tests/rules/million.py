@@ -25,7 +25,7 @@ from rules.model import RuleSet
 from rules.versions import parse_version
 from rules.vocabulary import CATALOGUE, CLASSES, PHASES
 
-CHUNK = 10_000
+CHUNK = 5_000
 ORACLE_EVERY = 1000
 MESSAGE = re.compile(r'\{"sid":"0","id":"s"(,"[gp][0-9]{1,3}":-?[0-9]{1,16})+\}')
 TRAPS = (*(f"{type(value).__name__} {str(value)[:12]}" for value in WRONG), "missing")

@@ -1,7 +1,8 @@
 """A million random moments: both engines give the oracle's answer for every one, and nothing grows.
 
-The oracle works in columns (columns.py), and a sample of it is held against the one that walks
-the tree as written (oracle.py). Rule sets are random ones and the newest of the library.
+A quarter of them, unless the whole is asked for (sizes.py). The oracle works in columns
+(columns.py), and a sample of it is held against the one that walks the tree as written
+(oracle.py). Rule sets are random ones and the newest of the library.
 """
 
 from __future__ import annotations
@@ -12,25 +13,26 @@ from concurrent.futures import ProcessPoolExecutor
 
 import pytest
 from million import CHUNK, ORACLE_EVERY, TRAPS, Plan, Report, run
+from sizes import share_of
 
-MOMENTS = 1_000_000
+MOMENTS = share_of(1_000_000, 4)
 MAY_GROW_BYTES = 2_000_000
-"""For one rule set over its 80 000 or 100 000 moments. One state that durable-rules keeps is
-800 000 bytes, one snapshot left behind about 2 000: a hundred million or more in all."""
+"""For one rule set over its 20 000 moments or more. One state that durable-rules keeps is
+800 000 bytes, one snapshot left behind about 2 000: forty million or more in all."""
 
 
 def _plans(first_seed: int) -> list[Plan]:
     sizes = (5, 15, 20, 35, 15)
     random = [
-        Plan(first_seed + number, rules, 80_000, first_seed * 1000 + number)
+        Plan(first_seed + number, rules, share_of(80_000, 4), first_seed * 1000 + number)
         for number, rules in enumerate(sizes)
     ]
-    return [*random, Plan(None, 0, 100_000, first_seed)]
+    return [*random, Plan(None, 0, share_of(100_000, 4), first_seed)]
 
 
 @pytest.fixture(scope="module")
 def reports(durable: None) -> list[Report]:
-    """Two processes, half a million moments each. They start afresh: their memory is their own."""
+    """Two processes, half of the moments each. They start afresh: their memory is their own."""
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(2, mp_context=fresh) as pool:
         return list(pool.map(run, [_plans(20261125), _plans(31)]))
@@ -53,7 +55,7 @@ def test_the_moments_are_worth_evaluating(reports: list[Report]) -> None:
     for report in reports:
         assert report.keys > 300
         assert report.changing > 0.85 * report.keys
-        assert min(report.traps[trap] for trap in (*TRAPS, "absent limit")) > 1000
+        assert min(report.traps[trap] for trap in (*TRAPS, "absent limit")) > MOMENTS // 1000
 
 
 def test_nothing_is_left_behind_and_memory_does_not_grow(reports: list[Report]) -> None:

@@ -217,7 +217,7 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
     _wait_names(page, "quiet", PLACES)
 
 
-@pytest.mark.slow
+@pytest.mark.alone
 def test_a_value_is_on_all_pages_in_a_blink(
     ward: ToldWard, pages: tuple[PagesProcess, int], chromium: Browser
 ) -> None:
