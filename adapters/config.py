@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Self
 
@@ -78,10 +79,39 @@ class PlacesSection(_Section):
 
 
 class PagesSection(_Section):
-    """`[pages]`: where browsers find them. Only this machine, unless `host` says otherwise."""
+    """`[pages]`: where browsers find them, and who may use them.
+
+    `people` is the file written by `tidewarden people`. Without it everybody on this machine, and
+    nobody else, sees the pages and can ask nothing; or, with `everyone`, asks under that name.
+    Who does nothing for `session_minutes` has to log in again. `https` says that browsers come
+    through a proxy that speaks HTTPS with them.
+    """
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 8383
+    people: Path | None = None
+    everyone: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$")] | None = None
+    session_minutes: Annotated[float, Field(gt=0.0, le=1440.0)] = 30.0
+    https: bool = False
+
+    @model_validator(mode="after")
+    def _others_log_in(self) -> Self:
+        if self.people is not None and self.everyone is not None:
+            raise ValueError("everyone: give either this or people, not both")
+        if self.people is None and not _is_this_machine(self.host):
+            raise ValueError(
+                f"host: at {self.host} others can reach the pages; say in people who may use them"
+            )
+        return self
+
+
+def _is_this_machine(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 class Config(_Section):

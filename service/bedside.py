@@ -14,9 +14,10 @@ from typing import Final
 
 from service import messages as wire
 from service.baseline import Baseline
-from service.battery.report import Report
+from service.battery.report import reported
 from service.battery.state import Battery
 from service.intake import Accepted, Refused
+from service.journeys import journey_info
 from service.known import (
     Channel,
     Completed,
@@ -346,15 +347,7 @@ class Bedside:
         )
         while len(self.power) > KEPT_POWER:
             self.power.popleft()
-        report = Report(
-            at_ms=received_ms,
-            on_battery=message.supply == "battery",
-            charge_percent=_usable(message.charge),
-            current_a=_usable(message.current),
-            voltage_v=_usable(message.voltage),
-            capacity_ah=_usable(message.capacity),
-            device=message.device,
-        ).usable()
+        report = reported(message, received_ms)
         self.battery = follow(self.battery, report)
         self.charging.take(report)
 
@@ -382,14 +375,7 @@ class Bedside:
         )
 
     def _take_journey(self, message: wire.Journey, reference: str) -> None:
-        self.journey = JourneyInfo(
-            message.to,
-            message.leaves_at,
-            message.minutes,
-            message.return_minutes,
-            message.margin_minutes,
-            reference,
-        )
+        self.journey = journey_info(message, reference)
 
     def _relearn(self) -> None:
         self.pressure_baseline.reset()

@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
+from service import messages as wire
 from service.known import JourneyInfo
+
+
+def journey_info(message: wire.Journey, reference: str) -> JourneyInfo:
+    """A journey as it was announced by the message `reference`."""
+    return JourneyInfo(
+        message.to,
+        message.leaves_at,
+        message.minutes,
+        message.return_minutes,
+        message.margin_minutes,
+        reference,
+    )
 
 
 def journey_needs(journey: JourneyInfo | None, now_ms: int) -> tuple[float, float] | None:

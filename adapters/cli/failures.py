@@ -15,6 +15,7 @@ from adapters.evaluation.mapping import EvaluationError
 from adapters.evaluation.statistics import EvaluationUnavailableError
 from adapters.journal import JournalError
 from adapters.library_releases import ReleaseError
+from adapters.pages.people import PeopleError
 from adapters.plots import PlotsUnavailableError
 from adapters.recordings import RecordingError
 from adapters.replay import TrialFailedError
@@ -37,6 +38,7 @@ def bad_input() -> Iterator[None]:
         EvaluationError,
         EvaluationUnavailableError,
         JournalError,
+        PeopleError,
         PlotsUnavailableError,
         RecordingError,
         ReleaseError,

@@ -10,6 +10,7 @@ from adapters.cli.demo import demo
 from adapters.cli.evaluate import evaluate
 from adapters.cli.history import handover, shift
 from adapters.cli.pages import pages
+from adapters.cli.people import people
 from adapters.cli.rehearse import rehearse
 from adapters.cli.replay import replay
 from adapters.cli.rules import rules
@@ -33,8 +34,8 @@ def main() -> None:
 
 
 for command in (
-    demo, serve, pages, replay, why_command, handover, shift, rules, rehearse, scenario, backtest,
-    evaluate, check,
+    demo, serve, pages, people, replay, why_command, handover, shift, rules, rehearse, scenario,
+    backtest, evaluate, check,
 ):  # fmt: skip
     main.add_command(command)
 

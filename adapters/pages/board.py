@@ -18,15 +18,25 @@ WATCHING_MS: Final = 3_500
 Watching = Literal["watching", "silent", "never"]
 
 
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """That an advisory asked for attention just now."""
+
+    place: str
+    priority: str
+
+
 @dataclass(slots=True)
 class Board:
     """Everything that pages show. For one thread; times in ms since 1970 by this machine's clock.
 
-    `changed` are the places of which something came since somebody last took them.
+    `changed` are the places of which something came, and `spoken` what asked for attention, since
+    somebody last took them.
     """
 
     places: dict[str, Seen] = field(default_factory=dict)
     changed: set[str] = field(default_factory=set)
+    spoken: list[Spoken] = field(default_factory=list)
     alive_ms: int | None = None
     health: Mapping[str, Any] = field(default_factory=dict)
     _freshness: dict[str, Freshness] = field(default_factory=dict)
@@ -64,6 +74,10 @@ class Board:
     def _take_published(self, seen: Seen, kind: str, payload: bytes, received_ms: int) -> None:
         if kind == "standing":
             seen.take_standing(json.loads(payload))
+        elif kind == "advisory":
+            body = json.loads(payload)
+            if body.get("speaks") is True:
+                self.spoken.append(Spoken(seen.name, str(body["priority"])))
         elif kind == "derived":
             seen.take_derived(json.loads(payload), received_ms)
 

@@ -17,7 +17,7 @@ from typing import Any, Final
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from adapters.pages.board import Board
+from adapters.pages.board import Board, Spoken
 from adapters.pages.feed import Feed
 from adapters.pages.shown import card_body, patient_body, wave_body
 from service.messages import Waveform
@@ -25,8 +25,12 @@ from service.messages import Waveform
 #: Changes are gathered for so long: nobody reads faster, and a burst costs one message.
 GATHER_S: Final = 0.1
 BEAT_S: Final = 1.0
+#: Closes the socket of a page whose person has been logged out (a code that is free for us).
+LOGGED_OUT: Final = 4401
 #: Blocks of a signal that wait for a page that is slow; older ones are of no use to it.
 _WAVES: Final = 40
+#: What asked for attention while a page was slow; more at once nobody hears apart.
+_SPOKEN: Final = 20
 
 
 def now_ms() -> int:
@@ -41,6 +45,7 @@ class _Page:
     place: str | None
     waiting: set[str] = field(default_factory=set)
     waves: deque[Waveform] = field(default_factory=lambda: deque(maxlen=_WAVES))
+    spoken: deque[Spoken] = field(default_factory=lambda: deque(maxlen=_SPOKEN))
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     beat: bool = True
 
@@ -67,13 +72,15 @@ class Live:
         while True:
             self._board.age(now_ms())
             changed, self._board.changed = self._board.changed, set()
+            spoken, self._board.spoken = self._board.spoken, []
             beat = time.monotonic() >= beat_due
             if beat:
                 beat_due = time.monotonic() + BEAT_S
             for page in self._pages:
                 page.waiting |= changed if page.place is None else changed & {page.place}
+                page.spoken.extend(one for one in spoken if page.place in (None, one.place))
                 page.beat |= beat
-                if page.waiting or page.beat:
+                if page.waiting or page.spoken or page.beat:
                     page.wake.set()
             await asyncio.sleep(GATHER_S)
 
@@ -95,6 +102,9 @@ class Live:
             while not gone.done():
                 await page.wake.wait()
                 page.wake.clear()
+                if not socket.scope["still_in"]():
+                    await socket.close(LOGGED_OUT)
+                    break
                 await socket.send_text(json.dumps(self._news(page), separators=(",", ":")))
         except (WebSocketDisconnect, RuntimeError):
             pass  # It is gone: there is nobody to tell.
@@ -119,6 +129,9 @@ class Live:
         news: dict[str, Any] = {
             "watching": self._board.watching(at_ms) if self._feed.connected else "unreachable",
         }
+        if page.spoken:
+            news["spoken"] = [one.priority for one in page.spoken]
+            page.spoken.clear()
         if page.place is None:
             cards = self._board.cards(at_ms, names)
             return {**news, "cards": [card_body(card, at_ms) for card in cards]}

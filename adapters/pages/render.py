@@ -37,7 +37,8 @@ class Render:
     ) -> HTMLResponse:
         """The page. Raises jinja2 errors for a value that the template misses."""
         page = self._templates.get_template(template)
-        return HTMLResponse(page.render(base=str(request.base_url), **values), status)
+        known = {"base": str(request.base_url), "person": request.scope.get("person")}
+        return HTMLResponse(page.render(**known, **values), status)
 
 
 def _text(key: str, **values: Any) -> str:

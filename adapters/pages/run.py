@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import signal
+import time
 from types import FrameType
 
 import uvicorn
+from starlette.routing import BaseRoute
 
 from adapters.config import Config
+from adapters.pages.asks import Asks
 from adapters.pages.board import Board
 from adapters.pages.feed import Feed
+from adapters.pages.gate import Gate, login_routes
 from adapters.pages.live import Live
+from adapters.pages.notes import notes_route
+from adapters.pages.people import Person, read_people
 from adapters.pages.render import Render
+from adapters.pages.sessions import Sessions
 from adapters.pages.site import site
 
 #: Open pages may hold up the end for so long (s).
@@ -32,11 +39,25 @@ def _in_order(_number: int, _frame: FrameType | None) -> None:
 
 
 async def _serve(config: Config) -> None:
-    board = Board()
-    feed = Feed(config.broker_address(), board.take, asyncio.get_running_loop())
+    board, render = Board(), Render()
+    sessions = Sessions(60.0 * config.pages.session_minutes, time.monotonic)
+
+    def take(topic: str, payload: bytes, received_ms: int) -> None:
+        board.take(topic, payload, received_ms)
+        asks.take(topic, payload)
+
+    feed = Feed(config.broker_address(), take, asyncio.get_running_loop())
+    asks = Asks(feed.publish)
     live = Live(board, feed)
+    further: list[BaseRoute] = [asks.route(), notes_route(config.store.directory)]
+    everybody = None
+    if config.pages.people is None:
+        everybody = Person(config.pages.everyone, "team" if config.pages.everyone else "reader")
+    else:
+        people = read_people(config.pages.people)
+        further += login_routes(render, people, sessions, secure=config.pages.https)
     server = uvicorn.Config(
-        site(live, Render()),
+        site(live, render, lambda inner: Gate(inner, sessions, everybody), further),
         host=config.pages.host,
         port=config.pages.port,
         log_level="warning",

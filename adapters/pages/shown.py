@@ -6,9 +6,13 @@ counts on from there.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any, Final
 
 from service.glance import Card, Seen, Shown, Standing, Vital, card_of
+from service.glance.supply import readiness
+from service.known import SettingsInfo
 from service.messages import Waveform
 
 _MS_PER_S: Final = 1000.0
@@ -46,10 +50,15 @@ _IN_FULL: Final = (
 
 
 def patient_body(seen: Seen, now_ms: int) -> dict[str, Any]:
-    """One place in full: its card with all values, and what stands with its reasons."""
+    """One place in full: its card with all values, what stands with its reasons, its settings,
+    and how long its battery lasts."""
     card = card_of(seen, now_ms, most=len(Vital))
+    ready = readiness(seen.supply, seen.battery.estimate, seen.journey, now_ms)
     return {
         "card": card_body(card, now_ms),
+        "paused": seen.paused,
+        "settings": _settings(seen.settings, now_ms),
+        "supply": None if ready is None else asdict(ready),
         "standing": [{name: body.get(name) for name in _IN_FULL} for body in seen.standing],
     }
 
@@ -62,6 +71,30 @@ def wave_body(wave: Waveform) -> dict[str, Any]:
         "at_ms": wave.at,
         "rate_hz": wave.rate_hz,
         "samples": [None if value is None else round(value, 2) for value in wave.samples],
+    }
+
+
+#: Settings as a ventilator confirms them, and their units.
+_SETTINGS: Final[Mapping[str, str]] = {
+    "pip_target": "cm[H2O]",
+    "peep_set": "cm[H2O]",
+    "te_set": "s",
+    "fresh_gas_flow": "mL/min",
+}
+
+
+def _settings(known: SettingsInfo | None, now_ms: int) -> dict[str, Any] | None:
+    if known is None:
+        return None
+    values = [
+        {"setting": name, "value": round(value, 2), "unit": unit}
+        for name, unit in _SETTINGS.items()
+        if (value := getattr(known, name)) is not None
+    ]
+    return {
+        "values": values,
+        "changed_s": _age_s(known.changed_ms, now_ms),
+        "age_s": _age_s(known.received_ms, now_ms),
     }
 
 

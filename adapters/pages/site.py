@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -32,11 +32,16 @@ HEADERS: Final[Mapping[str, str]] = {
 }
 
 
-def site(live: Live, render: Render, further: Iterable[BaseRoute] = ()) -> ASGIApp:
-    """The application: the ward, each place, and `further` pages."""
+def site(
+    live: Live, render: Render, gate: Callable[[ASGIApp], ASGIApp], further: Iterable[BaseRoute]
+) -> ASGIApp:
+    """The application behind a gate: the ward, each place, and `further` pages."""
 
     async def ward(request: Request) -> HTMLResponse:
         return render(request, "ward.html")
+
+    async def wall(request: Request) -> HTMLResponse:
+        return render(request, "wall.html")
 
     async def patient(request: Request) -> HTMLResponse:
         where = {name: request.path_params[name] for name in ("ward", "place")}
@@ -45,6 +50,7 @@ def site(live: Live, render: Render, further: Iterable[BaseRoute] = ()) -> ASGIA
     application = Starlette(
         routes=[
             Route("/", ward),
+            Route("/wall", wall),
             Route("/place/{ward}/{place}", patient),
             WebSocketRoute("/live", live.ward),
             WebSocketRoute("/live/{ward}/{place}", live.patient),
@@ -52,22 +58,16 @@ def site(live: Live, render: Render, further: Iterable[BaseRoute] = ()) -> ASGIA
             *further,
         ]
     )
-    return _Strict(application)
+    return _Strict(gate(application))
 
 
 class _Strict:
-    """Every answer carries the strict headers, unless it has stricter ones of its own; a socket is
-    only taken from our own pages."""
+    """Every answer carries the strict headers, unless it brings its own."""
 
     def __init__(self, inner: ASGIApp) -> None:
         self._inner = inner
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "websocket" and not _is_our_own(scope):
-            await receive()
-            await send({"type": "websocket.close", "code": 1008})
-            return
-
         async def send_strictly(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
@@ -76,10 +76,3 @@ class _Strict:
             await send(message)
 
         await self._inner(scope, receive, send_strictly)
-
-
-def _is_our_own(scope: Scope) -> bool:
-    """A page of another site may not listen in: browsers say where a page comes from."""
-    headers = {name.decode().lower(): value.decode() for name, value in scope["headers"]}
-    origin = headers.get("origin")
-    return origin is None or origin.split("://", 1)[-1] == headers.get("host")

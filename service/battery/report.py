@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from service import messages as wire
+
 #: Beyond these a value is a fault of the device.
 MAX_CURRENT_A: Final = 1000.0
 MAX_VOLTAGE_V: Final = 1000.0
@@ -41,6 +43,23 @@ class Report:
             _within(self.capacity_ah, MIN_CAPACITY_AH, MAX_CAPACITY_AH),
             self.device,
         )
+
+
+def reported(message: wire.Power, received_ms: int) -> Report:
+    """What a message says of the supply."""
+    return Report(
+        at_ms=received_ms,
+        on_battery=message.supply == "battery",
+        charge_percent=_usable(message.charge),
+        current_a=_usable(message.current),
+        voltage_v=_usable(message.voltage),
+        capacity_ah=_usable(message.capacity),
+        device=message.device,
+    ).usable()
+
+
+def _usable(quantity: wire.Quantity | None) -> float | None:
+    return None if quantity is None else quantity.usable
 
 
 def _size(value: float | None) -> float | None:

@@ -8,7 +8,13 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from service import messages as wire
+from service.battery.report import reported
+from service.battery.state import Battery
 from service.glance.vitals import KEPT_MS, Vital
+from service.journeys import journey_info
+from service.known import JourneyInfo, SettingsInfo
+from service.settings import confirmed
+from service.supply import follow
 
 #: Kinds that come from a patient: when none of them comes, nothing is known of how it is.
 READINGS: Final = ("numerics", "waveform", "settings", "power")
@@ -42,9 +48,10 @@ class Seen:
 
     name: str
     patient: wire.Patient | None = None
-    journey: wire.Journey | None = None
-    mode: str | None = None
+    journey: JourneyInfo | None = None
+    settings: SettingsInfo | None = None
     supply: str | None = None
+    battery: Battery = field(default_factory=Battery)
     newest: dict[Vital, Newest] = field(default_factory=dict)
     course: dict[Vital, deque[tuple[int, float]]] = field(default_factory=dict)
     standing: list[dict[str, Any]] = field(default_factory=list)
@@ -53,6 +60,11 @@ class Seen:
     reading_ms: int | None = None
     monitor_counts_breaths: bool = False
 
+    @property
+    def mode(self) -> str | None:
+        """The mode that the ventilator confirmed last."""
+        return None if self.settings is None else self.settings.mode
+
     def take(self, message: wire.Message, received_ms: int) -> None:
         """A message of a device."""
         if isinstance(message, wire.Patient):
@@ -60,7 +72,7 @@ class Seen:
                 self._forget()
             self.patient = message
         elif isinstance(message, wire.Journey):
-            self.journey = message
+            self.journey = journey_info(message, "")
         elif not isinstance(message, wire.Request):
             self.reading_ms = max(received_ms, self.reading_ms or 0)
             self._take_reading(message, received_ms)
@@ -94,9 +106,10 @@ class Seen:
                 if name in _NUMERICS:
                     self._note(_NUMERICS[name], quantity.usable, quantity.status, received_ms)
         elif isinstance(message, wire.Settings):
-            self.mode = message.mode or self.mode
+            self.settings = confirmed(self.settings, message, received_ms, "")
         elif isinstance(message, wire.Power):
             self.supply = message.supply
+            self.battery = follow(self.battery, reported(message, received_ms))
             if message.charge is not None:
                 charge = message.charge
                 self._note(Vital.BATTERY, charge.usable, charge.status, received_ms)

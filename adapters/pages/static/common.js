@@ -4,6 +4,8 @@ export const words = JSON.parse(document.getElementById("words").textContent);
 export const settings = JSON.parse(document.getElementById("settings").textContent);
 const HEARD_S = 3;
 const MOST_WAIT_MS = 2000;
+const STILL_HERE_MS = 30_000;
+const LOGGED_OUT = 4401;
 const SHAPES = {
   high: "M12 1 23 22H1ZM11 8v7h2V8Zm0 9v2.4h2V17Z",
   medium: "M12 1 23 12 12 23 1 12ZM11 6v7h2V6Zm0 9v2.4h2V15Z",
@@ -43,13 +45,17 @@ export function drawMark(article, need) {
 
 export const choices = document.getElementById("choices");
 
+// A screen on a wall has nobody who chooses: its address says what it shows (?order=fixed&co2=kPa).
+const asked = new URLSearchParams(location.search);
+
 export function remember(names, changed) {
   for (const name of names) {
-    const kept = localStorage.getItem(name);
-    if (kept !== null && choices.elements[name]) choices.elements[name].value = kept;
+    const kept = asked.get(name) ?? localStorage.getItem(name);
+    const choice = choices.elements[name];
+    if (kept !== null && [...choice ?? []].some((one) => one.value === kept)) choice.value = kept;
   }
   choices.addEventListener("change", (event) => {
-    localStorage.setItem(event.target.name, event.target.value);
+    if (names.includes(event.target.name)) localStorage.setItem(event.target.name, event.target.value);
     changed();
   });
 }
@@ -92,13 +98,15 @@ export function drawValues(list, values, later) {
   });
 }
 
+export const unitWords = (unit) => SPELLED[unit] ?? unit;
+
 function valueWords(one, seconds) {
   if (one.value === null) {
     return [say("value_none", { why: say(`status_${one.status}`) }), ""];
   }
   const kpa = one.unit === "mm[Hg]" && choices.elements.co2.value === "kPa";
   const number = kpa ? (one.value * KPA_PER_MMHG).toFixed(1) : one.value.toFixed(DIGITS[one.vital]);
-  const unit = kpa ? "kPa" : (SPELLED[one.unit] ?? one.unit);
+  const unit = kpa ? "kPa" : unitWords(one.unit);
   // What was measured a while ago is not how it is: then its age stands where its direction was.
   const old = seconds > settings.silent_s ? `, ${say("value_ago", { age: ageWords(seconds) })}` : "";
   const direction = one.direction && !old ? ` ${ARROWS[one.direction]} ${say(one.direction)}` : "";
@@ -132,9 +140,33 @@ export function listen(path, take) {
       take(news);
       showLink();
     };
-    socket.onclose = () => setTimeout(connect, waitMs, opened ? 500 : Math.min(MOST_WAIT_MS, 2 * waitMs));
+    socket.onclose = async (event) => {
+      if (event.code === LOGGED_OUT || (!opened && await isLoggedOut())) {
+        location.assign(`login?next=${encodeURIComponent(location.pathname)}`);
+      } else {
+        setTimeout(connect, opened ? 500 : waitMs, Math.min(MOST_WAIT_MS, 2 * waitMs));
+      }
+    };
   };
   connect(500);
+}
+
+async function isLoggedOut() {
+  try {
+    return (await fetch("still-here")).status === 401;
+  } catch {
+    return false;
+  }
+}
+
+// Who uses the page is not logged out; who has left is.
+let toldAt = performance.now();
+for (const kind of ["pointerdown", "keydown"]) {
+  addEventListener(kind, () => {
+    if (performance.now() - toldAt < STILL_HERE_MS) return;
+    toldAt = performance.now();
+    fetch("still-here", { method: "POST" }).catch(() => {});
+  });
 }
 
 const clock = new Intl.DateTimeFormat("en", {

@@ -1,7 +1,8 @@
 // One patient: what stands in full, all values, and pressure and CO2 as they come.
 
+import { beginAsking, drawAcknowledge, drawPause, listMoved } from "./asks.js";
 import { ageWords, drawMark, drawValues, every, listen, oldness, put, readingWords, remember, say,
-  whoWords } from "./common.js";
+  unitWords, whoWords } from "./common.js";
 import { Strip } from "./strip.js";
 
 const { ward, place } = document.body.dataset;
@@ -10,6 +11,7 @@ const list = document.getElementById("standing");
 const strips = new Map([...document.querySelectorAll("canvas")].map(
   (canvas) => [canvas.dataset.channel, new Strip(canvas)]));
 let card = null;
+let news = null;
 let at = 0;
 
 const since = () => (performance.now() - at) / 1000;
@@ -40,7 +42,7 @@ function drawAdvisory(item, one) {
   find(".caution").hidden = !one.caution;
   texts(find(".doubts"), one.uncertainty);
   put(find(".source"), say("source", { ref: one.source.ref, confidence: one.source.confidence }));
-  put(find(".seen"), one.acknowledged_by ? say("seen_by", { by: one.acknowledged_by }) : "");
+  drawAcknowledge(find(".acknowledge"), one);
   put(find(".explained"), one.outranked_by ? say("explained") : "");
 }
 
@@ -67,14 +69,78 @@ const shown = (value) => value === null ? "-"
   : typeof value === "number" ? String(Math.round(value * 1000) / 1000) : String(value);
 
 function drawStanding(standing) {
-  while (list.children.length > standing.length) list.lastElementChild.remove();
-  standing.forEach((one, number) => {
-    if (!list.children[number]) {
-      list.append(document.getElementById("advisory").content.firstElementChild.cloneNode(true));
-    }
-    drawAdvisory(list.children[number], one);
+  const there = new Map([...list.children].map((item) => [item.firstElementChild.dataset.id, item]));
+  const wanted = standing.map((one) => there.get(one.id)
+    ?? document.getElementById("advisory").content.firstElementChild.cloneNode(true));
+  const focused = document.activeElement;
+  wanted.forEach((item, number) => {
+    drawAdvisory(item, standing[number]);
+    if (list.children[number] === item) return;
+    list.insertBefore(item, list.children[number] ?? null);
+    listMoved();
   });
+  while (list.children.length > wanted.length) {
+    list.lastElementChild.remove();
+    listMoved();
+  }
+  if (focused !== document.activeElement && focused?.isConnected) focused.focus();
   document.getElementById("nothing").hidden = standing.length > 0;
+}
+
+function drawSettings(settings, later) {
+  const part = document.getElementById("confirmed");
+  part.hidden = !settings?.values.length;
+  if (part.hidden) return;
+  const values = part.querySelector("dl");
+  while (values.children.length > settings.values.length) values.lastElementChild.remove();
+  settings.values.forEach((one, number) => {
+    if (!values.children[number]) {
+      const row = document.createElement("div");
+      row.append(document.createElement("dt"), document.createElement("dd"));
+      values.append(row);
+    }
+    const [name, value] = values.children[number].children;
+    put(name, say(`setting_${one.setting}`));
+    put(value, `${one.value} ${unitWords(one.unit)}`);
+  });
+  put(part.querySelector(".age"), say("settings_age", {
+    changed: ageWords(settings.changed_s + later), age: ageWords(settings.age_s + later),
+  }));
+}
+
+const MINUTE_S = 60;
+const minutes = (value) => String(Math.max(0, Math.floor(value)));
+
+function supplyLines(supply, later) {
+  // What is left of the battery and of the time until the journey runs down on this page too.
+  const gone = later / MINUTE_S;
+  const lines = [];
+  if (supply.supply) lines.push(say(`supply_${supply.supply}`));
+  if (supply.minutes === null) lines.push(say("battery_unknown", { why: supply.why_unknown }));
+  else {
+    const used = supply.supply === "battery" ? gone : 0;
+    lines.push(say(used || supply.supply === "battery" ? "battery_left" : "battery_left_mains", {
+      minutes: minutes(supply.minutes - used), low: minutes(supply.low - used),
+      high: minutes(supply.high - used),
+    }));
+  }
+  if (supply.doubt) lines.push(say("battery_doubt", { why: supply.doubt }));
+  if (supply.to === null) return lines;
+  const leaves = supply.leaves_in - gone;
+  lines.push(say(leaves > 0 ? "journey_leaves" : "journey_under_way",
+    { to: supply.to, minutes: minutes(Math.abs(leaves)) }));
+  lines.push(say("journey_needs", { minutes: String(Math.ceil(supply.needed)) }));
+  if (supply.spare !== null) {
+    const key = supply.spare < 0 ? "journey_short" : supply.spare_low < 0 ? "journey_tight" : "journey_enough";
+    lines.push(say(key, { minutes: minutes(Math.abs(supply.spare)), low: minutes(Math.abs(supply.spare_low)) }));
+  }
+  return lines;
+}
+
+function drawSupply(supply, later) {
+  const part = document.getElementById("supply");
+  part.hidden = !supply;
+  if (supply) texts(part.querySelector("ul"), supplyLines(supply, later));
 }
 
 function age() {
@@ -83,6 +149,9 @@ function age() {
   main.dataset.old = oldness(seconds);
   put(document.getElementById("age"), readingWords(seconds));
   drawValues(document.getElementById("values"), card.values, since());
+  drawPause(news.paused, Math.max(0, card.paused_s - since()));
+  drawSettings(news.settings, since());
+  drawSupply(news.supply, since());
   card.standing.forEach((one, number) => {
     const item = list.children[number];
     if (item) put(item.querySelector(".since"), say("for", { age: ageWords(one.age_s + since()) }));
@@ -90,16 +159,18 @@ function age() {
 }
 
 remember(["co2"], age);
-listen(`live/${ward}/${place}`, (news) => {
-  if (news.card) {
-    card = news.card;
+listen(`live/${ward}/${place}`, (told) => {
+  if (told.card) {
+    news = told;
+    card = told.card;
     at = performance.now();
     put(document.getElementById("who"), whoWords(card));
     put(document.getElementById("mode"), card.mode ? say(`mode_${card.mode}`) : "");
-    drawStanding(news.standing);
+    drawStanding(told.standing);
     age();
   }
-  for (const wave of news.waves) strips.get(wave.channel)?.add(wave);
+  for (const wave of told.waves) strips.get(wave.channel)?.add(wave);
 });
 every(age);
 strips.forEach((strip) => strip.run());
+beginAsking();

@@ -2,6 +2,7 @@
 
 import { ageWords, choices, drawMark, drawValues, every, listen, oldness, put, readingWords, remember,
   say, whoWords } from "./common.js";
+import { Speaker } from "./sound.js";
 
 const places = new Map();
 const announced = new Set();
@@ -104,6 +105,38 @@ function announce(place) {
   }
 }
 
+// -- sound ---------------------------------------------------------------------------------------
+
+const speaker = new Speaker();
+const sound = choices.elements.sound;
+const outcome = document.getElementById("outcome");
+
+if (sound) {
+  sound.checked = localStorage.getItem("sound") === "on";
+  sound.addEventListener("change", () => {
+    localStorage.setItem("sound", sound.checked ? "on" : "off");
+    speaker.wake();
+  });
+  addEventListener("pointerdown", () => speaker.wake());
+  addEventListener("keydown", () => speaker.wake());
+  for (const button of choices.querySelectorAll("[data-test]")) {
+    button.addEventListener("click", async () => {
+      await speaker.wake();
+      speaker.play([button.dataset.test]);
+    });
+  }
+}
+
+function hear(spoken) {
+  if (!sound?.checked || !spoken) return;
+  speaker.play(spoken);
+}
+
+// Who relies on a sound has to know when there can be none.
+function showSound() {
+  put(outcome, sound?.checked && !speaker.awake ? say("sound_blocked") : "");
+}
+
 remember(["order", "co2"], () => {
   places.forEach(draw);
   arrange();
@@ -117,8 +150,10 @@ listen("live", (news) => {
     announce(place);
   }
   if (news.cards.length) arrange();
+  hear(news.spoken);
 });
 every(() => {
   places.forEach(age);
   arrange();
+  showSound();
 });
