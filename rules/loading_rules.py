@@ -228,7 +228,8 @@ class _RuleReader:
         if "look_at" not in self.keys:
             return ()
         items = self.reader.items(self.keys["look_at"], "checks") or []
-        return tuple(self.reader.text(item, "a check") or "" for item in items)
+        read = (read_template("look_at", item, self.reader, self.names) for item in items)
+        return tuple(text or "" for text in read)
 
     def _outranks(self) -> tuple[tuple[str, Node], ...]:
         if "outranks" not in self.keys:

@@ -37,6 +37,10 @@ def write_advisory(
     facts, limits = moment.facts, moment.limits
     held_s = (moment.now_ms - onset_ms) / 1000.0
     clauses = explain(rule.when, facts.values, limits, facts.unknown)
+
+    def filled(template: str) -> str:
+        return render(template, facts.values, limits, facts.unknown, held_s)
+
     return Advisory(
         id=identity,
         rule=rule.id,
@@ -45,9 +49,9 @@ def write_advisory(
         raised_ms=moment.now_ms,
         patient=moment.patient,
         title=rule.title,
-        says=render(rule.says, facts.values, limits, facts.unknown, held_s),
-        because=render(rule.because, facts.values, limits, facts.unknown, held_s),
-        look_at=list(rule.look_at),
+        says=filled(rule.says),
+        because=filled(rule.because),
+        look_at=[filled(check) for check in rule.look_at],
         source=rule.source.ref,
         confidence=_CONFIDENCE[Confidence(rule.source.confidence)],
         caution=rule.caution,

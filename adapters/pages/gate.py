@@ -46,7 +46,7 @@ class Gate:
         token = connection.cookies.get(COOKIE)
         person = self._everybody or self._find(connection, token)
         path = connection.url.path
-        scope["person"], scope["session"] = person, token
+        scope["person"], scope["session"] = person, None if self._everybody else token
         scope["still_in"] = lambda: self._everybody or self._sessions.person(token)
         if person is not None or path.startswith(_OPEN):
             await self._inner(scope, receive, send)

@@ -37,7 +37,11 @@ class Render:
     ) -> HTMLResponse:
         """The page. Raises jinja2 errors for a value that the template misses."""
         page = self._templates.get_template(template)
-        known = {"base": str(request.base_url), "person": request.scope.get("person")}
+        known = {
+            "base": str(request.base_url),
+            "person": request.scope["person"],
+            "logged_in": request.scope["session"] is not None,
+        }
         return HTMLResponse(page.render(**known, **values), status)
 
 

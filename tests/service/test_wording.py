@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from service_bench import library_rules
 
+from adapters.rule_files import DEFAULT_RULES, load_rules
 from rules.limits import PatientContext
 from rules.model import RuleSet
 from service.advisories import Advisory, Moment
@@ -72,3 +73,21 @@ def test_only_clauses_that_held_are_evidence(rules: RuleSet) -> None:
     assert all(
         evidence.value is not None or "unknown" in evidence.clause for evidence in advisory.evidence
     )
+
+
+@pytest.fixture(scope="module")
+def rules_in_use() -> RuleSet:
+    return load_rules(DEFAULT_RULES).rule_set
+
+
+def test_what_to_look_at_names_the_value_it_is_about(rules_in_use: RuleSet) -> None:
+    values = {"etco2": 51.0, "etco2.slope": 7.2, "ti.ratio_to_baseline": 0.45}
+    advisory = _advisory(rules_in_use, "etco2-climbing", values)
+    assert advisory.look_at[0] == "Has each breath become smaller? Inspiratory time 0.45 of usual."
+
+
+def test_no_text_of_any_rule_shows_a_name_in_braces(rules_in_use: RuleSet) -> None:
+    for rule in rules_in_use.rules:
+        advisory = _advisory(rules_in_use, rule.id, {})
+        for text in (advisory.says, advisory.because, *advisory.look_at, advisory.caution):
+            assert "{" not in text, (rule.id, text)

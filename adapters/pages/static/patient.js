@@ -43,7 +43,14 @@ function drawAdvisory(item, one) {
   texts(find(".doubts"), one.uncertainty);
   put(find(".source"), say("source", { ref: one.source.ref, confidence: one.source.confidence }));
   drawAcknowledge(find(".acknowledge"), one);
-  put(find(".explained"), one.outranked_by ? say("explained") : "");
+  drawFold(find(".whole"), Boolean(one.outranked_by));
+}
+
+// What another explains is folded away; who opens it keeps it open.
+function drawFold(whole, explained) {
+  if (whole.dataset.explained === String(explained)) return;
+  whole.dataset.explained = String(explained);
+  whole.open = !explained;
 }
 
 function causeWords(cause) {
