@@ -26,7 +26,8 @@ HEADERS: Final[Mapping[str, str]] = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
-    "Referrer-Policy": "no-referrer",
+    # With "no-referrer" a form would not say where it comes from, and be taken for a stranger's.
+    "Referrer-Policy": "same-origin",
     "X-Content-Type-Options": "nosniff",
     "Cache-Control": "no-store",
 }

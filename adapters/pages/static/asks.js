@@ -8,6 +8,7 @@ const outcome = document.getElementById("outcome");
 // Who presses just when the list moves presses something else than was meant.
 const SETTLES_MS = 700;
 let movedAt = -SETTLES_MS;
+const DONE_SHOWN_MS = 8000;
 
 export const listMoved = () => { movedAt = performance.now(); };
 
@@ -28,6 +29,11 @@ async function ask(action, fields = {}) {
   put(outcome, answer.outcome === "done" ? say(`done_${action}`)
     : answer.outcome === "refused" ? say("refused", { reason: answer.reason })
       : say("unknown_outcome"));
+  // What was not done stays there until something else is asked.
+  const said = outcome.textContent;
+  if (answer.outcome === "done") {
+    setTimeout(() => { if (outcome.textContent === said) put(outcome, ""); }, DONE_SHOWN_MS);
+  }
   return answer.outcome === "done";
 }
 

@@ -20,13 +20,18 @@ HEALTH_TOPIC = "tidewarden/1/service/watch/health"
 
 
 class PagesProcess:
-    """`tidewarden pages` beside a broker."""
+    """`tidewarden pages` beside a broker; `settings` are further lines of its [pages]."""
 
-    def __init__(self, folder: Path, broker_port: int) -> None:
+    def __init__(
+        self, folder: Path, broker_port: int, settings: str = "", store: Path | None = None
+    ) -> None:
         self.port = free_port("127.0.0.1")
         self._config = folder / "pages.toml"
         self._config.write_text(
-            f"[broker]\nport = {broker_port}\n[pages]\nport = {self.port}\n", "utf-8"
+            f"[broker]\nport = {broker_port}\n"
+            f'[store]\ndirectory = "{store or folder / "store"}"\n'
+            f"[pages]\nport = {self.port}\n{settings}",
+            "utf-8",
         )
         self.process: subprocess.Popen[bytes] | None = None
 
