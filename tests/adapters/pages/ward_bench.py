@@ -25,7 +25,7 @@ class PagesProcess:
     def __init__(
         self, folder: Path, broker_port: int, settings: str = "", store: Path | None = None
     ) -> None:
-        self.port = free_port("127.0.0.1")
+        self.port, self.broker_port = free_port("127.0.0.1"), broker_port
         self._config = folder / "pages.toml"
         self._config.write_text(
             f"[broker]\nport = {broker_port}\n"
@@ -103,6 +103,12 @@ class ToldWard:
         samples = [9.0 * min(at, 25) / 25 if at < 30 else 0.0 for at in range(50)]
         body = {"channel": "paw", "unit": "cm[H2O]", "rate_hz": 50.0, "samples": samples}
         self._send(place, "waveform", {"at": to_text(_now_ms() + 1000 * block), **body})
+
+    def co2_wave(self, place: str) -> None:
+        """A second of CO2, beginning now: half a breath of 40 mmHg."""
+        samples = [40.0 if at >= 25 else 0.0 for at in range(50)]
+        body = {"channel": "co2", "unit": "mm[Hg]", "rate_hz": 50.0, "samples": samples}
+        self._send(place, "waveform", {"at": to_text(_now_ms()), **body})
 
     def offline(self) -> None:
         """What the broker says for a service that was killed."""
