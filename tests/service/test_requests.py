@@ -104,3 +104,18 @@ def test_every_message_out_says_that_it_is_decision_support_only() -> None:
     for kind in ("advisory", "standing"):
         for body in _bodies(outcome, kind):
             assert body["notice"].startswith("Decision support only.")
+
+
+def test_a_note_is_answered_and_changes_nothing() -> None:
+    watch, _ = _with_advisory()
+    outcome = _ask(watch, 1, 3.0, action="note", reason="tube turned", by="nurse")
+    (reply,) = _bodies(outcome, "reply")
+    assert (reply["done"], reply["reason"]) == (True, None)
+    assert (outcome.events, outcome.pauses, _bodies(outcome, "standing")) == ([], [], [])
+
+
+def test_a_note_without_words_is_refused() -> None:
+    watch, _ = _with_advisory()
+    for seq, reason in enumerate((None, "", "   "), start=1):
+        (reply,) = _bodies(_ask(watch, seq, 3.0 + seq, action="note", reason=reason), "reply")
+        assert (reply["done"], reply["reason"]) == (False, "reason: write what is to be noted")
