@@ -43,7 +43,8 @@ class Past:
 
     `patient` is the last patient message of the place; `events` are the bodies of all advisory
     events, in order, of every advisory that stood in the span, also those before it; `pauses` are
-    pairs of a pause's beginning and its end (None: not over): `at`, `by`, `reason`, `until`.
+    pairs of a pause's beginning and its end (None: not over): `at`, `by`, `reason`, `until`;
+    `notes` are what people wrote: `at`, `by`, `text`.
     """
 
     place: str
@@ -53,6 +54,7 @@ class Past:
     events: Sequence[Body]
     pauses: Sequence[tuple[Body, Body | None]] = ()
     lost: Lost = Lost()
+    notes: Sequence[Body] = ()
 
 
 def handover(past: Past) -> dict[str, Any]:
@@ -70,6 +72,7 @@ def handover(past: Past) -> dict[str, Any]:
         "standing": [_standing(body, past.to_ms) for body in _in_order(latest.values())],
         "came_and_went": _came_and_went(past),
         "pauses": [_pause(begun, ended, past.to_ms) for begun, ended in past.pauses],
+        "notes": [dict(note) for note in past.notes],
         "spoke_most": _spoke_most(past),
         "lost": _lost(past.lost),
     }
@@ -191,6 +194,7 @@ def handover_lines(body: Body) -> list[str]:
         *_section("Stands now", _standing_lines(body)),
         *_section("Came and went", [_gone_line(row) for row in body["came_and_went"]]),
         *_section("Paused", [_pause_line(row) for row in body["pauses"]]),
+        *_section("Noted", [f"{_time(n['at'])} {n['by']}: {n['text']}" for n in body["notes"]]),
         *_section("Spoke most", most),
         *_section("Readings lost", _lost_lines(body["lost"])),
     ]

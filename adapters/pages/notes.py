@@ -12,9 +12,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from adapters.sqlite.history import read_notes
 from adapters.sqlite.reading import StoreError, open_for_reading
 from adapters.sqlite.store import store_file
-from service.instants import to_text
 
 #: Notes of the last day, the newest first.
 _SHOWN_MS: Final = 24 * 3_600_000
@@ -22,12 +22,12 @@ _MOST: Final = 50
 
 
 def notes_route(directory: Path) -> Route:
-    """`GET /place/WARD/PLACE/notes`; `notes` is null where there is no store to read."""
+    """`GET /place/WARD/PLACE/notes`; there are none where there is no store to read."""
 
     async def notes(request: Request) -> Response:
-        ward, place = request.path_params["ward"], request.path_params["place"]
+        place = f"{request.path_params['ward']}/{request.path_params['place']}"
         try:
-            found = await run_in_threadpool(read_notes, directory, ward, place)
+            found = await run_in_threadpool(_notes, directory, place)
         except (StoreError, sqlite3.Error):
             return JSONResponse({"notes": []})
         return JSONResponse({"notes": found})
@@ -35,23 +35,10 @@ def notes_route(directory: Path) -> Route:
     return Route("/place/{ward}/{place}/notes", notes)
 
 
-def read_notes(directory: Path, ward: str, place: str) -> list[dict[str, Any]]:
-    """Each with `at`, `by`, `text`, as received. Raises StoreError where there is no store."""
+def _notes(directory: Path, place: str) -> list[dict[str, Any]]:
+    now_ms = time.time_ns() // 1_000_000
     database = open_for_reading(store_file(directory))
     try:
-        since_ms = time.time_ns() // 1_000_000 - _SHOWN_MS
-        rows = database.execute(
-            """
-            select m.received_ms, json_extract(m.payload, '$.by'),
-                   json_extract(m.payload, '$.reason')
-              from messages m join places p on p.id = m.place_id
-             where p.ward = ? and p.place = ? and m.received_ms >= ? and m.kind = 'request'
-               and json_extract(m.payload, '$.action') = 'note'
-               and trim(coalesce(json_extract(m.payload, '$.reason'), '')) <> ''
-             order by m.id desc limit ?
-            """,
-            [ward, place, since_ms, _MOST],
-        ).fetchall()
+        return read_notes(database, place, now_ms - _SHOWN_MS, now_ms)[: -_MOST - 1 : -1]
     finally:
         database.close()
-    return [{"at": to_text(at_ms), "by": by, "text": text} for at_ms, by, text in rows]

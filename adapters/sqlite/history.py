@@ -81,7 +81,25 @@ def read_past(db: Database, place: str, from_ms: int, to_ms: int) -> Past:
         _events(db, span),
         list(_pauses(db, span)),
         _lost(db, span),
+        read_notes(db, place, from_ms, to_ms),
     )
+
+
+def read_notes(db: Database, place: str, from_ms: int, to_ms: int) -> list[dict[str, Any]]:
+    """What people noted at `WARD/PLACE` over a span, in order: `at`, `by`, `text`."""
+    rows = db.execute(
+        """
+        select m.received_ms, json_extract(m.payload, '$.by'),
+               json_extract(m.payload, '$.reason')
+          from messages m join places p on p.id = m.place_id
+         where p.ward = ? and p.place = ? and m.received_ms between ? and ?
+           and m.kind = 'request' and json_extract(m.payload, '$.action') = 'note'
+           and trim(coalesce(json_extract(m.payload, '$.reason'), '')) <> ''
+         order by m.id
+        """,
+        [*place.split("/", 1), from_ms, to_ms],
+    )
+    return [{"at": to_text(at_ms), "by": by, "text": text} for at_ms, by, text in rows]
 
 
 def _patient(db: Database, span: dict[str, Any]) -> dict[str, Any] | None:

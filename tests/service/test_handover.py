@@ -111,3 +111,11 @@ def test_a_pause_under_way_is_told_as_such(evening: Past) -> None:
 
 def test_it_says_that_it_advises_only(evening: Past) -> None:
     assert handover(evening)["notice"] == NOTICE
+
+
+def test_what_people_noted_goes_on_to_the_next_shift() -> None:
+    note = {"at": to_text(START_MS + 60_000), "by": "mira", "text": "tube turned"}
+    body = handover(Past(PLACE, START_MS, START_MS + 600_000, None, [], notes=[note]))
+    assert body["notes"] == [note]
+    lines = handover_lines(body)
+    assert lines[lines.index("Noted") + 1].strip().endswith("mira: tube turned")
