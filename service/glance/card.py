@@ -15,6 +15,9 @@ from service.instants import from_text
 LATE_MS: Final = 3_000
 SILENT_MS: Final = 10_000
 
+#: What rests on these facts alone is about the battery: of two equal ones the animal comes first.
+_OF_SUPPLY: Final = ("battery.", "power.", "journey.")
+
 Freshness = Literal["fresh", "late", "silent", "never"]
 
 
@@ -31,6 +34,12 @@ class Standing:
     since_ms: int
     acknowledged_by: str | None
     explained_by: str | None
+    of_supply: bool
+
+    @property
+    def level(self) -> int:
+        """How urgent it is; what somebody has acknowledged comes after what nobody has."""
+        return 2 * self.priority.rank - int(self.acknowledged_by is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,20 +70,19 @@ class Card:
         return max((one.priority for one in self.standing), key=lambda p: p.rank, default=None)
 
     @property
-    def need(self) -> tuple[int, int, int, int]:
+    def need(self) -> tuple[int, int, int, int, int]:
         """Sorts those first that need somebody first.
 
-        By priority; what nobody has acknowledged before what somebody has; what has stood longer
-        before what is new. A place of which nothing comes is as urgent as one of medium priority:
-        nobody knows how it is.
+        By priority; what nobody has acknowledged before what somebody has; the animal before its
+        battery; what has stood longer before what is new. A place of which nothing comes is as
+        urgent as one of medium priority: nobody knows how it is.
         """
         blind = self.freshness == "silent"
-        open_ = [one for one in self.standing if one.acknowledged_by is None]
-        highest = max((one.priority.rank for one in open_), default=0)
+        level = max((one.level for one in self.standing), default=0)
+        supply = not blind and all(one.of_supply for one in self.standing if one.level == level)
         seen = max((one.priority.rank for one in self.standing), default=0)
-        level = max(2 * highest, 2 * seen - 1, 4 if blind else 0)
         since = min((one.since_ms for one in self.standing), default=0)
-        return (-level, -int(blind), -seen, since)
+        return (-max(level, 4 if blind else 0), -int(blind), -seen, int(supply), since)
 
 
 def card_of(seen: Seen, now_ms: int, most: int = MOST) -> Card:
@@ -118,6 +126,7 @@ def in_order(cards: Iterable[Card], *, fixed: bool = False) -> list[Card]:
 
 
 def _standing(body: dict[str, Any]) -> Standing:
+    facts = [str(one["fact"]) for one in body["evidence"]]
     return Standing(
         id=body["id"],
         rule=body["rule"],
@@ -128,6 +137,7 @@ def _standing(body: dict[str, Any]) -> Standing:
         since_ms=from_text(body["returned_at"] or body["raised_at"]),
         acknowledged_by=body["acknowledged_by"] if body["state"] == "acknowledged" else None,
         explained_by=body["outranked_by"],
+        of_supply=bool(facts) and all(fact.startswith(_OF_SUPPLY) for fact in facts),
     )
 
 

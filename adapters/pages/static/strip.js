@@ -7,6 +7,13 @@ const LATE_MS = 2200;
 const FRAME_MS = 50;
 const DRIFT_MS = 1500;
 const DESCRIBED_MS = 5000;
+const ROOM = 1.08;
+
+// Round numbers from 0 on, three or four of them.
+function ticks(high) {
+  const step = [1, 2, 5, 10, 20, 50, 100].find((one) => high / one < 4) ?? high;
+  return [...Array(Math.floor(high / step) + 1).keys()].map((number) => number * step);
+}
 
 export class Strip {
   constructor(canvas) {
@@ -50,7 +57,7 @@ export class Strip {
     pen.fillStyle = style.getPropertyValue("--soft");
     pen.lineWidth = scale;
     pen.font = `${12 * scale}px system-ui, sans-serif`;
-    for (const value of [0, high / 2]) {
+    for (const value of ticks(high)) {
       pen.beginPath();
       pen.moveTo(0, y(value));
       pen.lineTo(width, y(value));
@@ -75,7 +82,8 @@ export class Strip {
 
   bounds() {
     const values = this.samples.map(([, value]) => value).filter((value) => value !== null);
-    return [Math.min(this.low, ...values), Math.max(this.high, ...values)];
+    // Some room above: what touches the edge looks cut off.
+    return [Math.min(this.low, ...values), Math.max(this.high, ROOM * Math.max(...values))];
   }
 
   // For who cannot see it.

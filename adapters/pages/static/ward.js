@@ -105,6 +105,23 @@ function announce(place) {
   }
 }
 
+// -- a screen on a wall: nobody can scroll there, and nobody may be left out -----------------------
+
+const below = document.getElementById("below");
+
+const namesOf = (list) => list.map((place) => place.body.place).join(", ");
+
+function fitWall() {
+  if (!below) return;
+  const all = [...places.values()].sort(before);
+  const room = below.getBoundingClientRect().top;
+  const hidden = all.filter((place) => place.need !== "none"
+    && place.article.getBoundingClientRect().bottom > room);
+  put(below, hidden.length ? say("more_below", { count: hidden.length, names: namesOf(hidden) }) : "");
+  const quiet = all.filter((place) => place.need === "none");
+  put(document.getElementById("quiet-names"), quiet.length ? say("quiet_names", { names: namesOf(quiet) }) : "");
+}
+
 // -- sound ---------------------------------------------------------------------------------------
 
 const speaker = new Speaker();
@@ -155,5 +172,6 @@ listen("live", (news) => {
 every(() => {
   places.forEach(age);
   arrange();
+  fitWall();
   showSound();
 });

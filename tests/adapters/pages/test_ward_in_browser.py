@@ -195,7 +195,7 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
     for words in ("High.", "No pressure for 8 s", "Look at the tube.", "No inflation came.",
                   "the circuit has come off"):  # fmt: skip
         assert words in said
-    page.locator("summary").focus()
+    page.locator(".basis > summary").focus()
     page.keyboard.press("Enter")
     assert "no inflation for 3 breaths" in item.inner_text()
     assert "Box-17, hedgehog, 410 g" in page.inner_text("h1")

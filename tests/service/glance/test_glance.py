@@ -129,6 +129,7 @@ def test_those_who_need_somebody_come_first() -> None:
         _card(_advisory(priority="high", by="vet"), name="w/3-high-seen"),
         _card(age_ms=SILENT_MS + 1, name="w/4-silent"),
         _card(_advisory(), name="w/5-medium"),
+        _card(_advisory(fact="journey.spare_minutes", since_ms=earlier_ms), name="w/5-medium-z"),
         _card(_advisory(by="vet"), name="w/6-medium-seen"),
         _card(_advisory(priority="low"), name="w/7-low"),
         _card(name="w/8-well"),
@@ -137,20 +138,26 @@ def test_those_who_need_somebody_come_first() -> None:
     assert [c.name for c in in_order(reversed(expected), fixed=True)] == [c.name for c in expected]
 
 
-@given(
-    st.lists(st.tuples(st.sampled_from(["high", "medium", "low"]), st.booleans()), max_size=4),
-    st.lists(st.tuples(st.sampled_from(["high", "medium", "low"]), st.booleans()), max_size=4),
+_TROUBLE = st.lists(
+    st.tuples(
+        st.sampled_from(["high", "medium", "low"]),
+        st.booleans(),
+        st.sampled_from(["ti.ratio_to_baseline", "battery.minutes_left"]),
+    ),
+    max_size=4,
 )
+
+
+@given(_TROUBLE, _TROUBLE, st.sampled_from([500, SILENT_MS + 1]))
 def test_more_trouble_never_moves_a_place_down(
-    some: list[tuple[str, bool]], more: list[tuple[str, bool]]
+    some: list[tuple[str, bool, str]], more: list[tuple[str, bool, str]], age_ms: int
 ) -> None:
-    def card(trouble: list[tuple[str, bool]]) -> Card:
-        return _card(
-            *(
-                _advisory(f"rule-{at}", priority, by="vet" if seen else None)
-                for at, (priority, seen) in enumerate(trouble)
-            )
+    def card(trouble: list[tuple[str, bool, str]]) -> Card:
+        standing = (
+            _advisory(f"rule-{at}", priority, by="vet" if seen else None, fact=fact)
+            for at, (priority, seen, fact) in enumerate(trouble)
         )
+        return _card(*standing, age_ms=age_ms)
 
     assert card(some + more).need <= card(some).need
 
