@@ -117,6 +117,8 @@ function fitWall() {
   const room = below.getBoundingClientRect().top;
   const hidden = all.filter((place) => place.need !== "none"
     && place.article.getBoundingClientRect().bottom > room);
+  // Half a card says half of what is wrong.
+  all.forEach((place) => place.item.classList.toggle("cut", hidden.includes(place)));
   put(below, hidden.length ? say("more_below", { count: hidden.length, names: namesOf(hidden) }) : "");
   const quiet = all.filter((place) => place.need === "none");
   put(document.getElementById("quiet-names"), quiet.length ? say("quiet_names", { names: namesOf(quiet) }) : "");
