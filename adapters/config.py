@@ -78,10 +78,14 @@ class PlacesSection(_Section):
 
 
 class PagesSection(_Section):
-    """`[pages]`: where browsers find them. Only this machine, unless `host` says otherwise."""
+    """`[pages]`: where browsers find them. Only this machine, unless `host` says otherwise.
+
+    `reports` is a folder whose HTML files the pages list and show.
+    """
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 8383
+    reports: Path | None = None
 
 
 class Config(_Section):
