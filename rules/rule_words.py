@@ -71,4 +71,4 @@ def _field_words(field: Field) -> str:
     if field.kind == "fact":
         fact = CATALOGUE.get(field.name)
         return f"[{field.name if fact is None else fact.meaning}]"
-    return f"[{field.kind} {field.name}]"
+    return f"[how sure {field.name} is]" if field.kind == "source" else f"[{field.name}]"

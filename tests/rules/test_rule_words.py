@@ -13,8 +13,8 @@ LIBRARY = load_rules("small-animal-ventilation@2.0.0").rule_set
 def test_a_template_says_what_will_stand_in_each_field() -> None:
     words = template_words("For {held} {spo2} (limit {limit spo2_low}, {source spo2_low}).")
     assert words == (
-        "For [how long it has held] [pulse oximeter saturation] (limit [limit spo2_low], "
-        "[source spo2_low])."
+        "For [how long it has held] [pulse oximeter saturation] (limit [spo2_low], "
+        "[how sure spo2_low is])."
     )
     assert template_words("Nothing to fill in.") == "Nothing to fill in."
 

@@ -106,14 +106,17 @@ class _Pages:
         rules = self._asked_for(request)
         if rules is None:
             return self._missing(request)
+        only = request.query_params.get("only") == "approve"
         entries = [e for one in rules.limits.limits.values() for e in one.entries]
         return self._render(
             request,
             "rule_set.html",
             rules=rules,
-            groups=told.by_group(rules),
+            only=only,
+            groups=told.by_group(rules, to_approve=only),
             tree=told.tree,
             sure=told.sure,
+            published=told.published,
             of_rules=told.to_approve(rule.source for rule in rules.rules),
             of_values=told.to_approve(entry.source for entry in entries),
         )
@@ -165,16 +168,16 @@ class _Pages:
         given = {key: request.query_params.get(key, "") for key in ("from", "to")}
         found = {key: self._shelf.find(spec) for key, spec in given.items() if spec}
         unknown = [given[key] for key, rules in found.items() if rules is None]
-        values: dict[str, Any] = {"changes": None}
+        values: dict[str, Any] = {"changes": None, "where_words": told.where_words}
         before, after = found.get("from"), found.get("to")
         if before is not None and after is not None:
-            values = _difference(before, after)
+            values |= _difference(before, after)
         return self._render(
             request,
             "rule_compare.html",
             404 if unknown else 200,
             specs=specs,
-            given=given,
+            chosen=_chosen(specs, given),
             unknown=unknown,
             **values,
         )
@@ -194,6 +197,13 @@ def _fared(read: Callable[[], Any]) -> dict[str, Any]:
         return {"fared": read()}
     except StoreError as error:
         return {"nothing_yet": error}
+
+
+def _chosen(specs: list[str], given: dict[str, str]) -> dict[str, str]:
+    """What stands in the form: what was asked for, else the last version and the one before."""
+    after = given["to"] or specs[-1]
+    at = specs.index(after) if after in specs else 1
+    return {"from": given["from"] or specs[max(0, at - 1)], "to": after}
 
 
 def _difference(before: RuleSet, after: RuleSet) -> dict[str, Any]:

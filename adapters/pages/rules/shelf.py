@@ -17,6 +17,7 @@ from adapters.sqlite.reading import StoreError, open_for_reading
 from adapters.sqlite.store import FILE_NAME
 from rules.model import RuleSet
 from rules.reading import RuleSetError
+from rules.versions import parse_version
 
 
 class NoStoreError(StoreError):
@@ -51,7 +52,7 @@ class Shelf:
             database.close()
 
     def specs(self) -> list[str]:
-        """NAME@VERSION of all that can be shown, in order."""
+        """NAME@VERSION of all that can be shown, by name and then from the oldest on."""
         found = set(library()) | {rules.spec for rules in (self._configured(),) if rules}
         try:
             with self.opened() as database:
@@ -59,7 +60,7 @@ class Shelf:
                 found |= {str(spec) for (spec,) in rows}
         except StoreError:
             pass  # Those of the library are there all the same.
-        return sorted(found)
+        return sorted(found, key=_by_version)
 
     def find(self, spec: str) -> RuleSet | None:
         """The rules of this name and version; where several have it, those that decide."""
@@ -107,6 +108,11 @@ def _number(database: Database, spec: str, ledger: RuleLedger) -> int | None:
     wanted = ledger.wanted()
     first = (ledger.in_use(), wanted.active, wanted.trial)
     return next((number for number in first if number in found), found[-1] if found else None)
+
+
+def _by_version(spec: str) -> tuple[str, object]:
+    name, _, version = spec.partition("@")
+    return name, parse_version(version).precedence
 
 
 @cache

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Final
 
+from adapters.pages.texts import texts
 from rules.changes import Change, Part, Step, by_subject
 from rules.condition_words import clause_words, condition_lines, number_words
 from rules.limits import Confidence, Limit, Source
@@ -19,7 +20,6 @@ from rules.rule_words import (
     scope_words,
     seconds_words,
     template_words,
-    urgency_words,
 )
 
 
@@ -44,19 +44,34 @@ def sure(source: Source) -> str:
     return f"sure_{source.confidence.name.lower()}"
 
 
-def by_group(rule_set: RuleSet) -> list[tuple[str, list[Rule]]]:
-    """The rules of each group, the most urgent first."""
-    ordered = sorted(
-        rule_set.rules, key=lambda r: (rule_set.groups.get(r.id, ""), -r.priority.rank, r.id)
-    )
-    grouped = groupby(ordered, key=lambda rule: rule_set.groups.get(rule.id, ""))
-    return [(name, list(rules)) for name, rules in grouped]
+def by_group(rule_set: RuleSet, *, to_approve: bool) -> list[tuple[str, str, list[Rule]]]:
+    """Each group, its title, and its rules, the most urgent first; or only those to approve."""
+    groups = rule_set.groups
+    chosen = [rule for rule in rule_set.rules if not to_approve or not published(rule.source)]
+    ordered = sorted(chosen, key=lambda rule: (groups[rule.id], -rule.priority.rank, rule.id))
+    grouped = groupby(ordered, key=lambda rule: groups[rule.id])
+    return [(name, _titled("group", name.capitalize()), list(rules)) for name, rules in grouped]
+
+
+def where_words(change: Change) -> str:
+    """Of what field a change is, in words where the catalogue has them."""
+    return _titled("field", change.where)
+
+
+def _titled(kind: str, name: str) -> str:
+    key = f"{kind}_{name.lower().replace(' ', '_')}"
+    return texts().get(key, name)
+
+
+def published(source: Source) -> bool:
+    """Whether nobody has to approve it locally."""
+    return source.confidence is Confidence.PUBLISHED
 
 
 def to_approve(sources: Iterable[Source]) -> tuple[int, int]:
     """How many there are, and how many of them a clinician has to approve locally."""
-    confidences = [source.confidence for source in sources]
-    return len(confidences), sum(one is not Confidence.PUBLISHED for one in confidences)
+    found = list(sources)
+    return len(found), sum(not published(source) for source in found)
 
 
 def of_rule(rule_set: RuleSet, rule: Rule) -> dict[str, Any]:
@@ -64,7 +79,6 @@ def of_rule(rule_set: RuleSet, rule: Rule) -> dict[str, Any]:
     escalated = rule.escalate.when if rule.escalate is not None else None
     return {
         "rule": rule,
-        "urgency": urgency_words(rule.harm, rule.onset),
         "when": tree(rule.when),
         "held": seconds_words(rule.for_s) if rule.for_s else None,
         "scope": scope_words(scope(rule)) if rule.only_in else None,

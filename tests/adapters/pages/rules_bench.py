@@ -1,4 +1,4 @@
-"""A store that a service has lived through: rules activated and on trial, advisories seen or not."""
+"""A store that a service has lived through: rules activated and tried, advisories seen or not."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ WOLF = "spo2-very-low"
 
 
 def lived_store(folder: Path) -> None:
-    """Seven simulated animals for 150 s: rules activated after 60 s, a candidate tried from 80 s."""
+    """Seven simulated animals for 150 s; rules activated after 60 s, others tried from 80 s on."""
     first = load_rules(FIRST)
     active = variant("1.0.0", name="house-rules")
     tried = variant("1.1.0", co2_high=50, name="house-rules")
