@@ -57,7 +57,7 @@ def demo(seconds: float | None, store: Path | None, *, no_browser: bool) -> None
         folder.mkdir(parents=True, exist_ok=True)
     with bad_input():
         show = Demo(folder, seconds)
-        with pages_beside(show.broker.port) as address:
+        with pages_beside(show.broker.port, folder) as address:
             if not no_browser and sys.stdout.isatty():
                 webbrowser.open(address)
             result = _run(show, address)

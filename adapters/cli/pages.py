@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import time
@@ -49,8 +50,9 @@ def pages(config_path: Path) -> None:
 
 
 @contextmanager
-def pages_beside(broker_port: int) -> Iterator[str]:
-    """The pages of a broker on this machine, in a process of their own; gives their address.
+def pages_beside(broker_port: int, store: Path) -> Iterator[str]:
+    """The pages of a broker and a store on this machine, in a process of their own; gives their
+    address.
 
     At the usual port, or at a free one where that is taken.
     """
@@ -58,7 +60,11 @@ def pages_beside(broker_port: int) -> Iterator[str]:
     port = usual.port if port_is_free(usual.host, usual.port) else free_port(usual.host)
     with TemporaryDirectory() as folder:
         config = Path(folder) / "pages.toml"
-        config.write_text(f"[broker]\nport = {broker_port}\n[pages]\nport = {port}\n", "utf-8")
+        config.write_text(
+            f"[broker]\nport = {broker_port}\n[pages]\nport = {port}\n"
+            f"[store]\ndirectory = {json.dumps(str(store.resolve()))}\n",
+            "utf-8",
+        )
         command = [sys.executable, "-m", "adapters.cli.main", "pages", "--config", str(config)]
         process = subprocess.Popen(  # noqa: S603 - our own command
             command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL

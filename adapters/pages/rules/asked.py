@@ -74,8 +74,8 @@ def _class(given: Mapping[str, str], wrong: dict[str, str]) -> str | None:
         return None
     known = class_of(species) if species else None
     if species and known is None and not class_:
-        hint = nearest_species(species).removeprefix("; ")
-        wrong["species"] = _say("limits_wrong_species", given=species, hint=hint).strip()
+        hint = nearest_species(species) or "."
+        wrong["species"] = _say("limits_wrong_species", given=species, hint=hint)
     return class_ or known
 
 

@@ -120,7 +120,7 @@ class Advised:
     acknowledged_by: str | None
     times: int
     says: str
-    version: str
+    spec: str
 
 
 def read_latest(database: Database, rule: str) -> list[Advised]:
@@ -128,7 +128,7 @@ def read_latest(database: Database, rule: str) -> list[Advised]:
     rows = database.execute(
         """
         select p.ward || '/' || p.place, a.priority, a.raised_at, a.cleared_at, a.acknowledged_by,
-               a.times, a.says, s.version
+               a.times, a.says, s.name || ' ' || s.version
           from advisories a join places p on p.id = a.place_id
           join rule_sets s on s.id = a.rule_set_id
          where a.rule = ? order by a.raised_at desc limit ?

@@ -51,7 +51,7 @@ def lived_store(folder: Path) -> None:
         activate(ledger, ACTIVE, signed("Duty Vet", minute=1), "Second Nurse", Policy())
         _follow(parts, InForce(active, None, ledger.last()))
         _work(parts, came, 60, 80)
-        start_trial(ledger, TRIED, signed("Duty Vet", "to hear what it would say", 2))
+        start_trial(ledger, TRIED, signed("Duty Vet", "to hear what it would say", 1))
         _follow(parts, InForce(active, tried, ledger.last()))
         _work(parts, came, 80, SECONDS - 5)
         came.append(_acknowledgement(parts))

@@ -22,11 +22,14 @@ HEALTH_TOPIC = "tidewarden/1/service/watch/health"
 class PagesProcess:
     """`tidewarden pages` beside a broker."""
 
-    def __init__(self, folder: Path, broker_port: int) -> None:
+    def __init__(self, folder: Path, broker_port: int, *, reports: Path | None = None) -> None:
         self.port = free_port("127.0.0.1")
         self._config = folder / "pages.toml"
         self._config.write_text(
-            f"[broker]\nport = {broker_port}\n[pages]\nport = {self.port}\n", "utf-8"
+            f"[broker]\nport = {broker_port}\n[store]\ndirectory = {json.dumps(str(folder))}\n"
+            f"[pages]\nport = {self.port}\n"
+            + (f"reports = {json.dumps(str(reports))}\n" if reports else ""),
+            "utf-8",
         )
         self.process: subprocess.Popen[bytes] | None = None
 
