@@ -84,7 +84,8 @@ class PagesSection(_Section):
     `people` is the file written by `tidewarden people`. Without it everybody on this machine, and
     nobody else, sees the pages and can ask nothing; or, with `everyone`, asks under that name.
     Who does nothing for `session_minutes` has to log in again. `https` says that browsers come
-    through a proxy that speaks HTTPS with them.
+    through a proxy that speaks HTTPS with them. `reports` is a folder whose HTML files the pages
+    list and show.
     """
 
     host: str = "127.0.0.1"
@@ -93,6 +94,7 @@ class PagesSection(_Section):
     everyone: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$")] | None = None
     session_minutes: Annotated[float, Field(gt=0.0, le=1440.0)] = 30.0
     https: bool = False
+    reports: Path | None = None
 
     @model_validator(mode="after")
     def _others_log_in(self) -> Self:

@@ -16,6 +16,7 @@ from adapters.recorded_files import recorded_files
 from adapters.recordings import RecordingError
 from adapters.replay import HEARD_MS, replay_recordings, replay_store
 from adapters.rule_files import LoadedRules, loaded_again
+from adapters.sqlite.history import read_heard
 from adapters.sqlite.ledger import RuleLedger
 from adapters.sqlite.reading import StoreError, open_for_reading
 from rules.model import RuleSet
@@ -189,11 +190,7 @@ def _report(database: Database, store: Path) -> TrialReport:
     pairings = paired(
         within(active, begins_ms, ends_ms), within(tried, begins_ms, ends_ms), only_one
     )
-    heard = database.execute(
-        "select count(*) from (select distinct place_id, received_ms / ? from messages "
-        "where received_ms >= ? and received_ms < ?)",
-        [HEARD_MS, begins_ms, ends_ms],
-    ).fetchone()[0]
+    heard = read_heard(database, begins_ms, ends_ms, HEARD_MS)
     return TrialReport(
         candidate=ledger.rules(span.candidate).spec,
         active=tuple(ledger.rules(number).spec for number in span.active),

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from enum import IntEnum
-from itertools import zip_longest
+from itertools import groupby, zip_longest
 from typing import Literal, TypeVar
 
 from rules.limits import Approval, Source
@@ -65,6 +65,25 @@ class Change:
         if self.after is None:
             return f"{head}: removed: {self.before}"
         return f"{head}: {self.before} -> {self.after}"
+
+    @property
+    def whole(self) -> str:
+        """What it is a change of: a limit without for whom."""
+        return self.subject.split(" for ")[0] if self.part == "limit" else self.subject
+
+    @property
+    def where(self) -> str:
+        """The field, of a limit with for whom; empty for the whole."""
+        if self.whole == self.subject:
+            return self.field
+        whom = self.subject.removeprefix(f"{self.whole} ")
+        return whom if self.field == "value" else f"{whom}, {self.field}"
+
+
+def by_subject(changes: Iterable[Change]) -> list[tuple[Part, str, list[Change]]]:
+    """Changes of the same rule, limit or other part together, in order."""
+    grouped = groupby(changes, key=lambda change: (change.part, change.whole))
+    return [(part, subject, list(group)) for (part, subject), group in grouped]
 
 
 def asked_step(changes: Iterable[Change]) -> Step | None:

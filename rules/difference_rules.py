@@ -9,10 +9,18 @@ from functools import partial
 from typing import Final
 
 from rules.changes import Change, Step, pairs, quoted, source_words
-from rules.condition_words import Line, condition_lines, condition_words, number_words
+from rules.condition_words import Line, condition_lines, condition_words
 from rules.implication import implies
-from rules.model import Condition, Escalation, Remind, Rule
-from rules.priority import Harm, Onset, Priority, priority_of
+from rules.model import Condition, Rule
+from rules.rule_words import (
+    LATCHES,
+    escalation_words,
+    remind_words,
+    scope,
+    scope_words,
+    seconds_words,
+    urgency_words,
+)
 
 _Differ = Callable[[Rule, Rule], list[Change]]
 
@@ -27,7 +35,7 @@ def rule_changes(before: Rule, after: Rule) -> list[Change]:
 
 def whole_rule(rule: Rule) -> str:
     """A rule in a line: title, priority, when."""
-    held = f", for {_seconds(rule.for_s)}" if rule.for_s else ""
+    held = f", for {seconds_words(rule.for_s)}" if rule.for_s else ""
     return f"{rule.title} ({rule.priority.value}); when {condition_words(rule.when)}{held}"
 
 
@@ -66,7 +74,7 @@ def _time(
     old, new = getattr(before, field), getattr(after, field)
     if old == new:
         return []
-    return [_change(before, name, _seconds(old), _seconds(new), _step(silent(old, new)))]
+    return [_change(before, name, seconds_words(old), seconds_words(new), _step(silent(old, new)))]
 
 
 def _step(silent: bool) -> Step:
@@ -82,13 +90,8 @@ def _priority(before: Rule, after: Rule) -> list[Change]:
     if (before.harm, before.onset) == (after.harm, after.onset):
         return []
     step = Step.MAJOR if after.priority.rank < before.priority.rank else Step.MINOR
-    old, new = _urgency(before.harm, before.onset), _urgency(after.harm, after.onset)
+    old, new = urgency_words(before.harm, before.onset), urgency_words(after.harm, after.onset)
     return [_change(before, "priority", old, new, step)]
-
-
-def _urgency(harm: Harm, onset: Onset) -> str:
-    priority: Priority = priority_of(harm, onset)
-    return f"{priority.value} (harm: {harm.value}; onset: {onset.value})"
 
 
 def _condition(name: str, otherwise: str, before: Rule, after: Rule) -> list[Change]:
@@ -147,21 +150,12 @@ def _words(line: Line | None) -> str | None:
 
 
 def _only_in(before: Rule, after: Rule) -> list[Change]:
-    old, new = _scope(before), _scope(after)
+    old, new = scope(before), scope(after)
     if old == new:
         return []
     narrower = any(key not in old or not old[key] <= labels for key, labels in new.items())
     step = Step.MAJOR if narrower else Step.MINOR
-    return [_change(before, "only_in", _scope_words(old), _scope_words(new), step)]
-
-
-def _scope(rule: Rule) -> dict[str, frozenset[str]]:
-    return {key: frozenset(labels) for key, labels in sorted(rule.only_in.items())}
-
-
-def _scope_words(scope: Mapping[str, frozenset[str]]) -> str:
-    parts = (f"{key} {' or '.join(sorted(labels))}" for key, labels in scope.items())
-    return "; ".join(parts) or "always"
+    return [_change(before, "only_in", scope_words(old), scope_words(new), step)]
 
 
 def _outranks(before: Rule, after: Rule) -> list[Change]:
@@ -175,15 +169,14 @@ def _outranks(before: Rule, after: Rule) -> list[Change]:
 def _latch(before: Rule, after: Rule) -> list[Change]:
     if before.latch == after.latch:
         return []
-    words = {True: "stays until it is acknowledged", False: "goes when it is over"}
     step = _step(before.latch)
-    return [_change(before, "latch", words[before.latch], words[after.latch], step)]
+    return [_change(before, "latch", LATCHES[before.latch], LATCHES[after.latch], step)]
 
 
 def _remind(before: Rule, after: Rule) -> list[Change]:
     if before.remind == after.remind:
         return []
-    old, new = _remind_words(before.remind), _remind_words(after.remind)
+    old, new = remind_words(before.remind), remind_words(after.remind)
     rarer = any(
         one is not None and (other is None or other > one)
         for one, other in (
@@ -194,44 +187,24 @@ def _remind(before: Rule, after: Rule) -> list[Change]:
     return [_change(before, "remind", old, new, _step(rarer))]
 
 
-def _remind_words(remind: Remind) -> str:
-    parts = []
-    if remind.raised_s is not None:
-        parts.append(f"every {_seconds(remind.raised_s)}")
-    if remind.acknowledged_s is not None:
-        parts.append(f"every {_seconds(remind.acknowledged_s)} once acknowledged")
-    return ", ".join(parts) or "never"
-
-
 def _escalate(before: Rule, after: Rule) -> list[Change]:
     old, new = before.escalate, after.escalate
     if old == new:
         return []
     if old is None or new is None:
         step = Step.MAJOR if new is None else Step.MINOR
-        return [_change(before, "escalate", _escalation(old), _escalation(new), step)]
+        return [_change(before, "escalate", escalation_words(old), escalation_words(new), step)]
     found = []
     if (old.harm, old.onset) != (new.harm, new.onset):
         step = Step.MAJOR if new.priority.rank < old.priority.rank else Step.MINOR
-        words = _urgency(old.harm, old.onset), _urgency(new.harm, new.onset)
+        words = urgency_words(old.harm, old.onset), urgency_words(new.harm, new.onset)
         found.append(_change(before, "escalate to", *words, step))
     if old.for_s != new.for_s:
-        times = _seconds(old.for_s), _seconds(new.for_s)
+        times = seconds_words(old.for_s), seconds_words(new.for_s)
         found.append(_change(before, "escalate for", *times, _step(new.for_s > old.for_s)))
     silent = not implies(old.when, new.when)
     conditions = old.when, new.when
     return found + _clauses(before, "escalate when", conditions, "while it stands", silent)
-
-
-def _escalation(escalation: Escalation | None) -> str:
-    if escalation is None:
-        return "never"
-    words = f"to {escalation.priority.value} after {_seconds(escalation.for_s)}"
-    return words if escalation.when is None else f"{words} of {condition_words(escalation.when)}"
-
-
-def _seconds(seconds: float) -> str:
-    return number_words(seconds, "s")
 
 
 def _none(_before: Rule, _after: Rule) -> list[Change]:

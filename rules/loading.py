@@ -66,8 +66,13 @@ def load_rule_set(files: Mapping[str, str]) -> RuleSet:
         causes={} if names.causes is None else names.causes.good(),
         parameters=names.parameters.good(),
         without={rule: approved for rule, (_, approved) in about.without.items()},
+        groups={draft.id: _group(draft.reader.file) for draft in drafts},
         sha256=content_hash(files),
     )
+
+
+def _group(file: str) -> str:
+    return file.rpartition("/")[2].removesuffix(".yaml")
 
 
 def _parent(

@@ -292,7 +292,8 @@ class RuleSet:
     """A named version of rules with their limits. `sha256` is the hash of the files as given.
 
     `parent` is NAME@VERSION of the rule set that a site's own one builds on; `without` are rules
-    of it that the site has left out, each with who approved that.
+    of it that the site has left out, each with who approved that. `groups` names for each rule the
+    file, without its ending, that it is written in.
     """
 
     name: str
@@ -307,6 +308,7 @@ class RuleSet:
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
     without: Mapping[str, Approval] = field(default_factory=dict)
     parent: str | None = None
+    groups: Mapping[str, str] = field(default_factory=dict)
 
     @functools.cached_property
     def by_id(self) -> Mapping[str, Rule]:

@@ -124,7 +124,7 @@ def rates(told: Iterable[Told], from_ms: int, to_ms: int) -> Rates:
         raise ValueError("a span must end after it begins")
     within = sorted((e for e in told if from_ms <= e.at_ms < to_ms), key=lambda e: e.at_ms)
     spoke = [event for event in within if event.speaks]
-    most, most_until_ms = _most([event.at_ms for event in spoke], WINDOW_MS)
+    most, most_until_ms = most_within([event.at_ms for event in spoke], WINDOW_MS)
     anew = _anew(within)
     floods = _floods(anew, to_ms)
     flooded_ms = sum((f.ends_ms or to_ms) - f.begins_ms for f in floods)
@@ -164,7 +164,7 @@ def nearest_rank(ordered: Sequence[float], share: float) -> float | None:
     return ordered[max(0, math.ceil(share * len(ordered)) - 1)] if ordered else None
 
 
-def _most(times_ms: Sequence[int], window_ms: int) -> tuple[int, int | None]:
+def most_within(times_ms: Sequence[int], window_ms: int) -> tuple[int, int | None]:
     """The highest count within the window, and when it was first reached."""
     window: deque[int] = deque()
     most, until_ms = 0, None
@@ -224,7 +224,7 @@ def _chattering(within: Sequence[Told]) -> list[Chatter]:
     for event in within:
         if event.kind in _BEGINS:
             begins.setdefault(event.which, []).append(event.at_ms)
-    found = [(which, _most(times, CHATTER_MS)[0]) for which, times in sorted(begins.items())]
+    found = [(which, most_within(times, CHATTER_MS)[0]) for which, times in sorted(begins.items())]
     return [Chatter(*which, most) for which, most in found if most >= CHATTER_TIMES]
 
 

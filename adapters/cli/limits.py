@@ -11,11 +11,11 @@ from rich.text import Text
 
 from adapters.cli.failures import bad_input
 from adapters.cli.screen import screen
+from adapters.patient_limits import MASS_KG, limit_rows, nearest_species
 from adapters.rule_files import DEFAULT_RULES, load_rules
-from rules.limits import Confidence, LimitEntry, LimitTable, PatientContext, ResolvedLimit
-from rules.reading import nearest
+from rules.limits import Confidence, PatientContext
 from rules.vocabulary import CLASSES, PHASES
-from rules.vocabulary.species import class_of, names_of, species_known
+from rules.vocabulary.species import class_of, names_of
 from rules.wording import unit_words
 
 _SURE = {
@@ -30,7 +30,7 @@ _SURE = {
 @click.option(
     "--class", "class_", type=click.Choice(CLASSES), help="Needed where the species is not known."
 )
-@click.option("--mass", type=click.FloatRange(0.001, 500.0), help="Body mass in kg.")
+@click.option("--mass", type=click.FloatRange(*MASS_KG), help="Body mass in kg.")
 @click.option("--phase", type=click.Choice(PHASES), default="maintenance", show_default=True)
 @click.option(
     "--rules", "spec", default=DEFAULT_RULES, show_default=True, help="NAME@VERSION, or a folder."
@@ -44,54 +44,16 @@ def limits(
     """Show every limit for one patient: value, unit, and where it came from."""
     known = class_of(species) if species else None
     if class_ is None and known is None and species is not None:
-        hint = nearest(species.casefold(), species_known())
-        also = f"{hint} Else give" if hint else ": give"
+        also = f"{hint} Else give" if (hint := nearest_species(species)) else ": give"
         raise click.UsageError(f"species {species!r} is not known here{also} its --class too")
     context = PatientContext(class_ or known, species, mass, phase)
     with bad_input():
         rule_set = load_rules(spec).rule_set
-    rows = [
-        _row(rule_set.limits, resolved, context)
-        for _, resolved in sorted(rule_set.limits.resolve(context).items())
-    ]
+    rows = limit_rows(rule_set, context)
     if as_json:
         click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
         return
     _print(rows, context, rule_set.spec, show_all=show_all)
-
-
-def _row(table: LimitTable, limit: ResolvedLimit, context: PatientContext) -> dict[str, Any]:
-    source = limit.source
-    return {
-        "limit": limit.name,
-        "meaning": table.limits[limit.name].meaning,
-        "value": limit.value,
-        "unit": limit.unit,
-        "absent": limit.absent,
-        "written_for": limit.where if limit.since else None,
-        "note": limit.note,
-        "since": str(limit.since) if limit.since else None,
-        "source": source.ref if source else None,
-        "confidence": source.confidence.value if source else None,
-        "approved": _approved(table.candidates(limit.name, context)[:1]),
-        "passed_over": [_passed(e) for e in table.candidates(limit.name, context)[1:]],
-    }
-
-
-def _approved(entries: list[LimitEntry]) -> dict[str, str] | None:
-    approval = entries[0].approved if entries else None
-    if approval is None:
-        return None
-    return {"by": approval.by, "on": str(approval.on), "why": approval.why}
-
-
-def _passed(entry: LimitEntry) -> dict[str, Any]:
-    return {
-        "value": entry.value,
-        "absent": entry.absent,
-        "written_for": entry.where.words,
-        "since": str(entry.since),
-    }
 
 
 def _print(

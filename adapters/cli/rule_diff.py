@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,7 @@ from adapters.cli.work import bar_beside
 from adapters.rehearsal.compare import scenario_behaviour
 from adapters.rehearsal.releases import chosen
 from adapters.rule_behaviour import Compared, compared
-from rules.changes import Change
+from rules.changes import Change, by_subject
 from rules.difference import asked_step, difference, next_version
 from rules.model import RuleSet
 from rules.notice import NOTICE
@@ -90,7 +89,7 @@ def _print_changes(
         words = "The very same files." if same else "No difference in meaning: layout or comments."
         console.print(words)
         return
-    for (part, subject), group in groupby(changes, key=lambda c: (c.part, _of(c))):
+    for part, subject, group in by_subject(changes):
         console.print(Text(f"\n{part} {subject}", style="bold"))
         for change in group:
             _print_change(console, change)
@@ -102,17 +101,8 @@ def _print_changes(
         console.print(f"\n{count} for a {step.words} step: {fitting}.", style="dim")
 
 
-def _of(change: Change) -> str:
-    """Of a limit without for whom."""
-    return change.subject.split(" for ")[0] if change.part == "limit" else change.subject
-
-
 def _print_change(console: Console, change: Change) -> None:
-    field = change.field
-    if change.part == "limit" and change.subject != _of(change):
-        whom = change.subject.removeprefix(f"{_of(change)} ")
-        field = whom if field == "value" else f"{whom}, {field}"
-    head = f"{field}: " if field else ""
+    head = f"{change.where}: " if change.where else ""
     short = len(head) + len(change.before or "") + len(change.after or "") < 90
     if change.before is None:
         lines = [f"{head}added: {change.after}"]

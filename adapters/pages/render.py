@@ -11,9 +11,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from adapters.clock import SystemClock
 from adapters.pages.texts import texts
 from rules.notice import NOTICE
 from service.glance.card import LATE_MS, SILENT_MS
+from service.instants import to_text
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
 
@@ -29,7 +31,7 @@ class Render:
         )
         settings = {"late_s": LATE_MS / 1000.0, "silent_s": SILENT_MS / 1000.0}
         self._templates.globals.update(
-            t=_text, notice=NOTICE, words=script(texts()), settings=script(settings)
+            t=_text, utc=_utc, notice=NOTICE, words=script(texts()), settings=script(settings)
         )
 
     def __call__(
@@ -39,6 +41,7 @@ class Render:
         page = self._templates.get_template(template)
         known = {
             "base": str(request.base_url),
+            "now": to_text(SystemClock().now_ms()),
             "person": request.scope["person"],
             "logged_in": request.scope["session"] is not None,
         }
@@ -48,6 +51,11 @@ class Render:
 def _text(key: str, **values: Any) -> str:
     text = texts()[key]
     return text.format(**values) if values else text
+
+
+def _utc(instant: str) -> str:
+    """`2026-11-25 13:00:00 UTC` of an instant as the store writes it."""
+    return f"{instant[:10]} {instant[11:19]} UTC"
 
 
 def script(value: Mapping[str, Any]) -> str:

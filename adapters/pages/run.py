@@ -11,6 +11,7 @@ import uvicorn
 from starlette.routing import BaseRoute
 
 from adapters.config import Config
+from adapters.pages import reports, rules
 from adapters.pages.asks import Asks
 from adapters.pages.board import Board
 from adapters.pages.feed import Feed
@@ -49,7 +50,12 @@ async def _serve(config: Config) -> None:
     feed = Feed(config.broker_address(), take, asyncio.get_running_loop())
     asks = Asks(feed.publish)
     live = Live(board, feed)
-    further: list[BaseRoute] = [asks.route(), notes_route(config.store.directory)]
+    further: list[BaseRoute] = [
+        asks.route(),
+        notes_route(config.store.directory),
+        *rules.routes(render, config),
+        *reports.routes(render, config),
+    ]
     everybody = None
     if config.pages.people is None:
         everybody = Person(config.pages.everyone, "team" if config.pages.everyone else "reader")

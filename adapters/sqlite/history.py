@@ -58,6 +58,28 @@ def read_told(db: Database, from_ms: int, to_ms: int) -> list[Told]:
     ]
 
 
+def read_heard(db: Database, from_ms: int, to_ms: int, bin_ms: int) -> int:
+    """In how many stretches of `bin_ms` something came of a place, over all places.
+
+    One look into the index for each stretch: a store may hold millions of messages.
+    """
+    row = db.execute(
+        """
+        with recursive heard(place_id, at) as (
+          select id, (select min(received_ms) from messages
+                       where place_id = places.id and received_ms >= :begin) from places
+          union all
+          select place_id, (select min(received_ms) from messages
+                             where place_id = heard.place_id
+                               and received_ms >= (heard.at / :bin + 1) * :bin)
+            from heard where at < :end)
+        select count(*) from heard where at < :end
+        """,
+        {"begin": from_ms, "end": to_ms, "bin": bin_ms},
+    ).fetchone()
+    return int(row[0])
+
+
 def read_past(db: Database, place: str, from_ms: int, to_ms: int) -> Past:
     """What a store holds of one place over a span; StoreError when it knows no such place."""
     ward, _, bed = place.partition("/")

@@ -14,7 +14,7 @@ from sqlite_utils import Database
 from store_bench import RULES, START_MS, begin, numerics, rows
 
 from adapters.cli.main import main
-from adapters.sqlite.history import read_past, read_places, read_told
+from adapters.sqlite.history import read_heard, read_past, read_places, read_told
 from adapters.sqlite.reading import StoreError, open_for_reading
 from adapters.sqlite.schema import migrations
 from adapters.sqlite.store import FILE_NAME, SqliteStore
@@ -126,6 +126,19 @@ def test_told_is_cut_to_the_span(folder: Path) -> None:
         ("returned", "spo2-low", PLACE),
     ]
     assert read_places(_db(folder)) == [PLACE]
+
+
+@pytest.mark.parametrize("bin_ms", [1, 999, 10_000, 10**12])
+@pytest.mark.parametrize(("begin_s", "end_s"), [(0, 200), (1, 2), (33, 170), (500, 600)])
+def test_time_heard_is_as_a_count_of_all_messages(
+    folder: Path, bin_ms: int, begin_s: int, end_s: int
+) -> None:
+    span = START_MS + 1000 * begin_s, START_MS + 1000 * end_s
+    query = (
+        "select count(*) from (select distinct place_id, received_ms / ? from messages "
+        "where received_ms >= ? and received_ms < ?)"
+    )
+    assert read_heard(_db(folder), *span, bin_ms) == rows(_db(folder), query, bin_ms, *span)[0][0]
 
 
 def test_a_place_that_is_not_there_is_told_with_those_that_are(folder: Path) -> None:
