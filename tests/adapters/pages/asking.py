@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import html
 import re
+import time
 from collections.abc import MutableMapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +16,10 @@ from starlette.applications import Starlette
 
 from adapters.config import Config, PagesSection, RulesSection, StoreSection
 from adapters.pages import reports, rules
+from adapters.pages.gate import Gate
+from adapters.pages.people import Person
 from adapters.pages.render import Render
+from adapters.pages.sessions import Sessions
 
 
 def config(
@@ -55,7 +59,8 @@ class Pages:
     def __init__(self, of: Config) -> None:
         render = Render()
         further = [*rules.routes(render, of), *reports.routes(render, of)]
-        self._application = Starlette(routes=further)
+        sessions = Sessions(60.0, time.monotonic)
+        self._application = Gate(Starlette(routes=further), sessions, Person(None, "reader"))
 
     def get(self, path: str) -> Answer:
         """The answer to this path, which may bring a query."""
@@ -65,9 +70,9 @@ class Pages:
         where, _, query = path.partition("?")
         scope = {
             "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "GET",
-            "scheme": "http", "server": ("test", 80), "client": ("test", 1), "root_path": "",
+            "scheme": "http", "server": ("localhost", 80), "client": ("test", 1), "root_path": "",
             "path": unquote(where), "raw_path": where.encode(), "query_string": query.encode(),
-            "headers": [(b"host", b"test")],
+            "headers": [(b"host", b"localhost")],
         }  # fmt: skip
         answer = Answer()
 
