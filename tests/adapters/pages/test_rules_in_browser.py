@@ -45,7 +45,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PagesProcess]:
         "--html", reports / "rehearsal.html",
     )  # fmt: skip
     assert made.returncode == 0, made.stderr
-    process = PagesProcess(folder, free_port("127.0.0.1"), reports=reports)
+    settings = f'reports = "{reports}"\n'
+    process = PagesProcess(folder, free_port("127.0.0.1"), settings, folder)
     process.start()
     yield process
     process.stop()
