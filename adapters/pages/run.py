@@ -9,6 +9,7 @@ from types import FrameType
 import uvicorn
 
 from adapters.config import Config
+from adapters.pages import past
 from adapters.pages.board import Board
 from adapters.pages.feed import Feed
 from adapters.pages.live import Live
@@ -35,8 +36,9 @@ async def _serve(config: Config) -> None:
     board = Board()
     feed = Feed(config.broker_address(), board.take, asyncio.get_running_loop())
     live = Live(board, feed)
+    render = Render()
     server = uvicorn.Config(
-        site(live, Render()),
+        site(live, render, past.routes(render, config)),
         host=config.pages.host,
         port=config.pages.port,
         log_level="warning",
