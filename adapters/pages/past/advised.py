@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rules.priority import Priority
 from service.instants import from_text
 
 Body = Mapping[str, Any]
@@ -43,14 +44,19 @@ class Advised:
 
 
 def advised(events: Iterable[Body]) -> list[Advised]:
-    """The advisories of these events, the newest first."""
+    """The advisories of these events: what stands by its urgency, then what is over, the newest
+    first."""
     found: dict[str, Advised] = {}
     for body in events:
         if body["id"] not in found:
             found[body["id"]] = Advised(body)
         found[body["id"]].take(body)
-    return sorted(found.values(), key=_began_last, reverse=True)
+    return sorted(found.values(), key=_order)
 
 
-def _began_last(one: Advised) -> tuple[bool, int]:
-    return one.stands, one.spans[-1][0] if one.spans else 0
+def _order(one: Advised) -> tuple[int, ...]:
+    began_ms = one.spans[-1][0] if one.spans else 0
+    if not one.stands:
+        return 1, 0, 0, -began_ms
+    explained = one.body["outranked_by"] is not None
+    return 0, int(explained), -Priority(one.body["priority"]).rank, -began_ms

@@ -1,10 +1,10 @@
-"""The courses of a patient's values, from a store: by the monitor, and as each breath tells them."""
+"""The courses of a patient's values, from a store: by the monitor, and from each breath."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from sqlite_utils import Database
 
@@ -113,10 +113,11 @@ def _charge(db: Database, span: dict[str, int]) -> Iterator[Point]:
 
 _OF_BREATHS: Final = "b.ti_s, b.te_s, b.pip_cmh2o, b.tidal_volume_ml"
 _OF_CO2: Final = "b.etco2_mmhg, b.fico2_mmhg"
-_Row = tuple[int, *tuple[float | None, ...]]
 
 
-def _breaths(db: Database, span: dict[str, int], table: str, columns: str) -> Iterator[_Row]:
+def _breaths(
+    db: Database, span: dict[str, int], table: str, columns: str
+) -> Iterator[tuple[Any, ...]]:
     """By the time of receipt, as all else here: clocks of devices differ.
 
     Breaths lie in the order in which they were seen, so the newest are read until they are too old;

@@ -123,7 +123,7 @@ async def _while_wanted(request: Request, asking: Coroutine[Any, Any, dict[str, 
     return await task
 
 
-def _where(request: Request) -> dict[str, str]:
+def _where(request: Request) -> dict[str, Any]:
     return {name: request.path_params[name] for name in ("ward", "place")}
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from adapters.pages.past.advised import Advised, advised
-from adapters.pages.past.bounds import Bound, Lying, bounds, read_lying, rules_then
+from adapters.pages.past.bounds import Bound, Lying, bounds, read_lying, rules_then, since_ms
 from adapters.pages.past.curves import GAP_MS, Curve, read_curves
 from adapters.sqlite.history import place_id, read_events
 from service.glance.vitals import NOISE, OLD_MS, UNITS
@@ -18,13 +18,16 @@ def trends(
 ) -> dict[str, Any]:
     """Curves, limits and advisories of a span; with `after_ms` only the newest of each curve.
 
+    It begins when the patient came: what was measured of the one before says nothing of this one.
+
     What is found in a breath is kept when it is over: so the newest begin a little before
     `after_ms`, and take the place of what is drawn from `read_from_ms` on. StoreError for a place
     that the store does not know.
     """
     row = place_id(db, place)
-    read_from_ms = from_ms if after_ms is None else max(from_ms, after_ms - OLD_MS)
     lying, rules = read_lying(db, row, to_ms), rules_then(db, to_ms)
+    from_ms = max(from_ms, since_ms(lying) or from_ms)
+    read_from_ms = from_ms if after_ms is None else max(from_ms, after_ms - OLD_MS)
     lines = [] if rules is None else bounds(rules, lying, from_ms)
     found = [one for one in advised(read_events(db, place, from_ms, to_ms)) if one.spans]
     return {

@@ -50,7 +50,7 @@ export function drawCurve(element, curve, limits, data) {
     hovertemplate: `%{y:.4~g} ${unit}, %{x|%H:%M:%S}<extra>${nameOf(curve)}</extra>`,
   };
   Plotly.react(element, [trace], layout(data, CURVE_PX, {
-    shapes: [...bands(data), ...limits.map((one) => limitLine(one, curve, data))],
+    shapes: [...raised(data), ...limits.map((one) => limitLine(one, curve, data))],
     annotations: limits.filter((one) => one.to_ms >= data.to_ms)
       .map((one) => limitLabel(one, curve)),
     yaxis: { range: range(curve, limits) },
@@ -77,12 +77,12 @@ const limitLabel = (limit, curve) => ({
   text: `${limitName(limit)} ${+shownValue(curve.unit, limit.value).toFixed(1)}`,
 });
 
-// Behind each curve: when something stood that nothing else explained.
-const bands = (data) => data.advisories.filter((one) => !one.explained && one.priority !== "low")
-  .flatMap((one) => one.spans.map(([from, to]) => ({
-    type: "rect", yref: "paper", y0: 0, y1: 1, layer: "below", line: { width: 0 },
-    x0: local(Math.max(from, data.from_ms), data), x1: local(to ?? data.to_ms, data),
-    fillcolor: colour(one.priority), opacity: 0.1,
+// In each curve: when something was raised that nothing else explained.
+const raised = (data) => data.advisories.filter((one) => !one.explained)
+  .flatMap((one) => one.spans.filter(([from]) => from > data.from_ms).map(([from]) => ({
+    type: "line", yref: "paper", y0: 0, y1: 1, layer: "below",
+    x0: local(from, data), x1: local(from, data),
+    line: { color: colour(one.priority), width: 1.5, dash: "dot" },
   })));
 
 export function drawLanes(element, lanes, data) {
@@ -102,7 +102,8 @@ const bar = (one, lane, [from, to], data) => ({
   x: [local(Math.max(from, data.from_ms), data), local(to, data)], y: [lane + 0.15, lane + 0.15],
   mode: "lines+markers", opacity: one.explained ? 0.55 : 1,
   line: { color: colour(one.priority), width: one.explained ? 3 : 8 },
-  marker: { color: colour(one.priority), symbol: [SYMBOLS[one.priority], "line-ns"], size: [13, 1] },
+  marker: { color: colour(one.priority), symbol: SYMBOLS[one.priority],
+    size: [from > data.from_ms ? 13 : 0, 0] },
   hovertemplate: `${say(`priority_${one.priority}`)}. %{text}<extra></extra>`,
   text: [one.says, one.says],
 });

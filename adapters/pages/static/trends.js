@@ -7,7 +7,7 @@ import { runClock, timeWords, zonedWords } from "./when.js";
 
 const EVERY_MS = 10000;
 const OLD_S = 30;
-//: So many points of a curve are kept; then all is read anew, thinned.
+// So many points of a curve are kept; then all is read anew, thinned.
 const MOST = 2400;
 const { ward, place, hours, to } = document.body.dataset;
 const find = (id) => document.getElementById(id);
@@ -57,8 +57,9 @@ const limitsOf = (curve) => data.limits.filter((one) => one.vital === curve.vita
 function draw() {
   const curves = shown();
   const rows = curves.map((curve) => told(curve, limitsOf(curve), data));
-  put(find("whose"), data.patient
-    ? say("limits_for", { who: whoWords(data.patient), rules: data.rules }) : "");
+  put(find("whose"), data.patient ? say("limits_for", {
+    who: whoWords(data.patient), rules: data.rules, since: timeWords(data.from_ms),
+  }) : "");
   drawSummary(curves, rows);
   drawAdvised();
   drawCurves(curves, rows);
@@ -79,8 +80,8 @@ function drawSummary(curves, rows) {
   }));
   const gaps = rows.filter((row) => row.gaps).map((row) =>
     say(row.gaps === 1 ? "value_gap_one" : "value_gap_many", { what: row.name, n: row.gaps }));
-  const told_ = new Set(curves.map((one) => one.vital));
-  const never = new Set(data.curves.filter((one) => !told_.has(one.vital)).map(nameOf));
+  const known = new Set(curves.map((one) => one.vital));
+  const never = new Set(data.curves.filter((one) => !known.has(one.vital)).map(nameOf));
   put(find("gaps"), [
     gaps.length ? say("value_gaps", { what: gaps.join(", ") }) : "",
     never.size ? say("value_never", { what: [...never].join(", ") }) : "",
