@@ -40,7 +40,7 @@ class Advised:
     @property
     def stands(self) -> bool:
         """Whether it is not over."""
-        return self.body["state"] != "cleared"
+        return bool(self.body["state"] != "cleared")
 
 
 def advised(events: Iterable[Body]) -> list[Advised]:

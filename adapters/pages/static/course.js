@@ -17,7 +17,8 @@ export function valueWords(curve, value) {
   const digits = inKpa(curve.unit) ? 1 : DIGITS[curve.vital];
   const number = shownValue(curve.unit, value).toFixed(digits);
   const unit = unitWords(curve.unit);
-  return unit.startsWith("/") ? `${number}${unit}` : `${number} ${unit}`;
+  // What is read as one word is not broken.
+  return unit.startsWith("/") ? `${number}${unit}` : `${number}\u00a0${unit}`;
 }
 
 export const nameOf = (curve) => say(`vital_${curve.vital}`);

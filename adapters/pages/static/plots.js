@@ -6,6 +6,7 @@ import { zone } from "./when.js";
 
 const CONFIG = { displayModeBar: false, responsive: true, showTips: false, doubleClick: false };
 const SYMBOLS = { high: "triangle-up", medium: "diamond", low: "circle" };
+const TICKS = [{ dtickrange: [null, 59999], value: "%H:%M:%S" }, { dtickrange: [60000, null], value: "%H:%M" }];
 const CURVE_PX = 150;
 const LANE_PX = 36;
 const PRINTED_PX = 680;
@@ -32,7 +33,7 @@ function layout(data, height, rest) {
     hoverlabel: { bgcolor: colour("card"), bordercolor: soft, font: { color: ink } },
     ...rest,
     xaxis: { ...axis, type: "date", range: [local(data.from_ms, data), local(data.to_ms, data)],
-      tickformat: "%H:%M", nticks: 8, tickfont: { color: soft } },
+      tickformatstops: TICKS, nticks: 8, tickfont: { color: soft } },
     yaxis: { ...axis, nticks: 5, tickfont: { color: soft }, ...rest.yaxis },
   };
 }

@@ -57,9 +57,8 @@ const limitsOf = (curve) => data.limits.filter((one) => one.vital === curve.vita
 function draw() {
   const curves = shown();
   const rows = curves.map((curve) => told(curve, limitsOf(curve), data));
-  put(find("whose"), data.patient ? say("limits_for", {
-    who: whoWords(data.patient), rules: data.rules, since: timeWords(data.from_ms),
-  }) : "");
+  put(find("who"), `${whoWords(data.patient ?? { species: null })}. `);
+  put(find("whose"), say("limits_for", { rules: data.rules, since: timeWords(data.from_ms) }));
   drawSummary(curves, rows);
   drawAdvised();
   drawCurves(curves, rows);
@@ -154,7 +153,9 @@ function tellAge(lost = null) {
     : to ? say("trends_then", { at })
       : seconds > OLD_S ? say("trends_old", { at, age: ageWords(seconds) })
         : say("trends_kept", { at });
-  find("kept").classList.toggle("problem", lost !== null || (!to && seconds > OLD_S));
+  const old = lost !== null || (!to && seconds > OLD_S);
+  find("kept").classList.toggle("problem", old);
+  put(find("now"), say(old || to ? "value_then" : "value_now"));
   put(find("kept"), text);
 }
 
