@@ -24,7 +24,7 @@ from adapters.pages.render import Render
 from adapters.pages.texts import texts
 from adapters.sqlite.history import place_id, reached_ms, read_events
 from adapters.sqlite.reading import StoreError, open_for_reading
-from adapters.sqlite.store import store_file
+from adapters.sqlite.store import FILE_NAME
 from service.instants import to_text
 
 #: What a page is made of; it is read in a thread, so that no page waits for another.
@@ -36,7 +36,7 @@ _NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 404, 400, 503, 504
 
 def routes(render: Render, config: Config) -> list[BaseRoute]:
     """All pages of what is past, from the store of this configuration."""
-    store = store_file(config.store.directory)
+    store = config.store.directory / FILE_NAME
     pages = _Pages(render, store)
     return [
         Route("/place/{ward}/{place}/trends", pages.page("trends.html", _trends_page)),

@@ -97,9 +97,12 @@ def _sent(kind: str, seq: int, after_s: float, **body: Any) -> Arrival:
 
 
 class PastPages:
-    """`tidewarden pages` of a store, without a broker: what is past needs none."""
+    """`tidewarden pages` of a store, without a broker: what is past needs none.
 
-    def __init__(self, folder: Path, store: Path) -> None:
+    `hidden` is a folder with a `sitecustomize.py` that hides what is installed.
+    """
+
+    def __init__(self, folder: Path, store: Path, hidden: Path | None = None) -> None:
         self.port = free_port("127.0.0.1")
         config = folder / "past.toml"
         config.write_text(
@@ -107,10 +110,11 @@ class PastPages:
             f"[store]\ndirectory = '{store}'\n",
             "utf-8",
         )
+        paths = [Path(__file__).parents[3], *([] if hidden is None else [hidden])]
         self._process = subprocess.Popen(
             [sys.executable, "-m", "adapters.cli.main", "pages", "--config", str(config)],
             stdout=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[3])},
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, paths))},
         )
         until = time.monotonic() + 30.0
         while not can_connect("127.0.0.1", self.port, 0.2):
