@@ -1,17 +1,25 @@
-"""One place at a past moment, from a store: what was received is worked through again."""
+"""One place at a past moment, from a store: what was received is worked through again.
+
+From the beginning; or, for a moment after the last checkpoint of the service, from there.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.replay import begin_as
+from sqlite_utils import Database
+
+from adapters.replay import begin_as, decide_as
 from adapters.rule_files import LoadedRules, loaded_again
 from adapters.sqlite.reading import (
     Run,
     StoreError,
+    Stretch,
     open_for_reading,
     read_arrivals,
+    read_checkpoint,
     read_progress,
     read_runs,
     stretches,
@@ -46,15 +54,23 @@ def past(store: Path, place: str, at: str | None = None, rules: LoadedRules | No
     """
     database = open_for_reading(store)
     try:
+        # The checkpoint first: what is read after it has come at least as far.
+        checkpoint = None if rules is not None else read_checkpoint(database)
         runs, progress = read_runs(database), read_progress(database)
-        arrivals = list(read_arrivals(database))
+        begins_ms = _begins_ms(database)
+        if not runs or progress is None or begins_ms is None:
+            raise StoreError(f"{store}: no service has written this store")
+        at_ms = instant_ms(at, begins_ms, progress.reached_ms)
+        watch = None if checkpoint is None else _from_checkpoint(checkpoint, runs, place, at_ms)
+        if checkpoint is not None and watch is not None:
+            arrivals = list(read_arrivals(database, checkpoint[0]))
+            _go_on(watch, at_ms, place, arrivals, runs, checkpoint[0])
+        else:
+            arrivals = list(read_arrivals(database))
+            check_place(store, place, arrivals)
+            watch = _watch_until(at_ms, place, arrivals, runs, rules)
     finally:
         database.close()
-    if not runs or progress is None or not arrivals:
-        raise StoreError(f"{store}: no service has written this store")
-    check_place(store, place, arrivals)
-    at_ms = instant_ms(at, arrivals[0].received_ms, progress.reached_ms)
-    watch = _watch_until(at_ms, place, arrivals, runs, rules)
     if place not in watch.state.places:
         begun = to_text(_first_of(place, arrivals))
         raise StoreError(f"{place}: nothing was received before {begun}; ask for a later moment")
@@ -63,14 +79,57 @@ def past(store: Path, place: str, at: str | None = None, rules: LoadedRules | No
     return Past(at_ms, watch.rule_set, state, moment)
 
 
+def _begins_ms(database: Database) -> int | None:
+    """When the first arrival was received, accepted or refused."""
+    first = "select received_ms from {} order by id limit 1"
+    rows = [database.execute(first.format(t)).fetchone() for t in ("messages", "quarantine")]
+    return min((int(row[0]) for row in rows if row is not None), default=None)
+
+
+def _from_checkpoint(
+    checkpoint: tuple[int, bytes], runs: list[Run], place: str, at_ms: int
+) -> Watch | None:
+    """A watch of this place alone at the checkpoint of the service; None when it is of no use."""
+    first = loaded_again(runs[-1].rule_files).rule_set
+    watch = Watch(first, build_engine(first))
+    try:
+        watch.restore(checkpoint[1])
+    except ValueError:
+        return None
+    if watch.state.reached_ms > at_ms or place not in watch.state.places:
+        return None
+    watch.end_trial()
+    watch.state.places = {place: watch.state.places[place]}
+    return watch
+
+
+def _go_on(
+    watch: Watch, at_ms: int, place: str, arrivals: list[Arrival], runs: list[Run], after: int
+) -> None:
+    """From the checkpoint on: `arrivals` are those after number `after`."""
+    reached_ms = watch.state.reached_ms
+    # A run that began at or after the checkpoint is not in it.
+    later = [run for run in runs if run.reached_ms >= reached_ms and (run.resumed or run.switched)]
+    for run in [run for run in runs if run not in later][-1:]:
+        decide_as(watch, run)
+    _work_through(watch, stretches(arrivals, later, after, at_ms), place, at_ms, None)
+
+
 def _watch_until(
     at_ms: int, place: str, arrivals: list[Arrival], runs: list[Run], rules: LoadedRules | None
 ) -> Watch:
-    """Only this place is worked through: places know nothing of each other."""
     first = (rules or loaded_again(runs[0].rule_files)).rule_set
     watch = Watch(first, build_engine(first))
+    _work_through(watch, stretches(arrivals, runs, 0, at_ms), place, at_ms, rules)
+    return watch
+
+
+def _work_through(
+    watch: Watch, found: Iterable[Stretch], place: str, at_ms: int, rules: LoadedRules | None
+) -> None:
+    """Only this place is worked through: places know nothing of each other."""
     prefix = f"tidewarden/1/{place}/"
-    for stretch in stretches(arrivals, runs, 0, at_ms):
+    for stretch in found:
         if stretch.run is not None:
             if stretch.run.started_ms > at_ms:
                 break
@@ -78,7 +137,6 @@ def _watch_until(
         until_ms = min(stretch.until_ms, at_ms)
         own = [a for a in stretch.arrivals if a.topic.startswith(prefix)]
         watch.step([a for a in own if a.received_ms < until_ms], until_ms)
-    return watch
 
 
 def check_place(store: Path, place: str, arrivals: list[Arrival]) -> None:

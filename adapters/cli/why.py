@@ -161,6 +161,7 @@ def _body(place: str, found: Past, reasons: list[Why]) -> dict[str, Any]:
     return {
         "notice": NOTICE,
         "place": place,
+        "patient": _patient(found),
         "at": to_text(found.at_ms),
         "rule_set": {
             "name": found.rule_set.name,
@@ -175,6 +176,7 @@ def _body(place: str, found: Past, reasons: list[Why]) -> dict[str, Any]:
                 "state": r.state,
                 "explained_by": r.explained_by,
                 "held_s": r.held_s,
+                "source": {"ref": r.rule.source.ref, "confidence": r.rule.source.confidence.value},
                 "for_s": r.rule.for_s,
                 "scope": [
                     {"key": key, "applies_in": list(asked), "is": label}
@@ -201,4 +203,5 @@ def _clause(clause: ClauseResult) -> dict[str, Any]:
         "limit": clause.operand_name,
         "limit_value": clause.operand_value,
         "margin": clause.margin,
+        "margin_words": _margin(clause).strip(" []"),
     }

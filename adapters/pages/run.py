@@ -11,7 +11,7 @@ import uvicorn
 from starlette.routing import BaseRoute
 
 from adapters.config import Config
-from adapters.pages import reports, rules
+from adapters.pages import past, reports, rules
 from adapters.pages.asks import Asks
 from adapters.pages.board import Board
 from adapters.pages.feed import Feed
@@ -53,6 +53,7 @@ async def _serve(config: Config) -> None:
     further: list[BaseRoute] = [
         asks.route(),
         notes_route(config.store.directory),
+        *past.routes(render, config),
         *rules.routes(render, config),
         *reports.routes(render, config),
     ]

@@ -82,19 +82,7 @@ def read_heard(db: Database, from_ms: int, to_ms: int, bin_ms: int) -> int:
 
 def read_past(db: Database, place: str, from_ms: int, to_ms: int) -> Past:
     """What a store holds of one place over a span; StoreError when it knows no such place."""
-    ward, _, bed = place.partition("/")
-    row = db.execute("select id from places where ward = ? and place = ?", [ward, bed]).fetchone()
-    if row is None:
-        known = ", ".join(read_places(db)) or "none"
-        raise StoreError(f"no place {place!r} in this store; it knows: {known}")
-    span = {
-        "place_id": int(row[0]),
-        "place": place,
-        "from_ms": from_ms,
-        "to_ms": to_ms,
-        "begin": to_text(from_ms),
-        "end": to_text(to_ms),
-    }
+    span = _span(db, place, from_ms, to_ms)
     return Past(
         place,
         from_ms,
@@ -122,6 +110,39 @@ def read_notes(db: Database, place: str, from_ms: int, to_ms: int) -> list[dict[
         [*place.split("/", 1), from_ms, to_ms],
     )
     return [{"at": to_text(at_ms), "by": by, "text": text} for at_ms, by, text in rows]
+
+
+def read_events(db: Database, place: str, from_ms: int, to_ms: int) -> list[dict[str, Any]]:
+    """The bodies of all events of the advisories that stood at some time of the span, in order."""
+    return _events(db, _span(db, place, from_ms, to_ms))
+
+
+def read_pauses(
+    db: Database, place: str, from_ms: int, to_ms: int
+) -> list[tuple[dict[str, Any], dict[str, Any] | None]]:
+    """The pauses of the span: each one's beginning, and its end (None: not over)."""
+    return list(_pauses(db, _span(db, place, from_ms, to_ms)))
+
+
+def place_id(db: Database, place: str) -> int:
+    """The row of `WARD/PLACE`; StoreError with those that there are when there is none."""
+    ward, _, bed = place.partition("/")
+    row = db.execute("select id from places where ward = ? and place = ?", [ward, bed]).fetchone()
+    if row is None:
+        known = ", ".join(read_places(db)) or "none"
+        raise StoreError(f"no place {place!r} in this store; it knows: {known}")
+    return int(row[0])
+
+
+def _span(db: Database, place: str, from_ms: int, to_ms: int) -> dict[str, Any]:
+    return {
+        "place_id": place_id(db, place),
+        "place": place,
+        "from_ms": from_ms,
+        "to_ms": to_ms,
+        "begin": to_text(from_ms),
+        "end": to_text(to_ms),
+    }
 
 
 def _patient(db: Database, span: dict[str, Any]) -> dict[str, Any] | None:

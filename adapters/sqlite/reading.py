@@ -67,6 +67,12 @@ def read_progress(db: Database) -> Progress | None:
     return None if row is None else Progress(int(row[0]), int(row[1]))
 
 
+def read_checkpoint(db: Database) -> tuple[int, bytes] | None:
+    """The last checkpoint and the arrival number up to which it holds."""
+    row = db.execute("select last_arrival, state from checkpoints").fetchone()
+    return None if row is None else (int(row[0]), bytes(row[1]))
+
+
 def read_runs(db: Database) -> list[Run]:
     """All starts of a service on a store, and all switches of rules, in order."""
     # A store that no service has opened since has no switches, nor the columns for them.

@@ -21,6 +21,7 @@ from adapters.sqlite.reading import (
     Run,
     StoreError,
     read_arrivals,
+    read_checkpoint,
     read_progress,
     read_runs,
 )
@@ -119,9 +120,7 @@ class SqliteStore:
 
     def checkpoint(self) -> tuple[int, bytes] | None:
         """The last checkpoint and the arrival number up to which it holds."""
-        for row in self._table("checkpoints").rows:
-            return int(row["last_arrival"]), bytes(row["state"])
-        return None
+        return read_checkpoint(self._db)
 
     def arrivals(self, after: int = 0) -> Iterator[Arrival]:
         """Stored arrivals with a number above `after`, in order."""

@@ -44,7 +44,7 @@ OLD_MS: Final = 90_000
 _SPAN_MS: Final = 15_000
 _BACK_MS: Final = 60_000
 #: Less than this is no direction but noise: (in the unit, as a share). Our choice.
-_NOISE: Final[Mapping[Vital, tuple[float, float]]] = {
+NOISE: Final[Mapping[Vital, tuple[float, float]]] = {
     Vital.ETCO2: (2.0, 0.06),
     Vital.FICO2: (1.0, 0.0),
     Vital.SPO2: (1.5, 0.0),
@@ -124,7 +124,7 @@ def direction_of(
     if not now or not then:
         return None
     before, after = fmean(then), fmean(now)
-    absolute, share = _NOISE[vital]
+    absolute, share = NOISE[vital]
     if abs(after - before) <= max(absolute, share * abs(before)):
         return "steady"
     return "rising" if after > before else "falling"

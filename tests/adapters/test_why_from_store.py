@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from store_bench import RULES, START_MS, begin, new_watch
 from adapters.cli.main import main
 from adapters.simulator.scenario import builtin_scenario_text, load_scenario
 from adapters.simulator.ward import SimulatedWard
-from adapters.sqlite.reading import StoreError
+from adapters.sqlite.reading import StoreError, open_for_reading, read_numbered
 from adapters.sqlite.store import SqliteStore
 from adapters.why import past
 from rules.rationale import explain
@@ -117,3 +118,32 @@ def test_the_command_in_words_and_as_json(store: Path) -> None:
     wrong = CliRunner().invoke(main, [*asked, "--rule", "etco2-hihg"])
     assert wrong.exit_code == 2
     assert 'did you mean "etco2-high"?' in wrong.output
+
+
+@pytest.mark.parametrize("at", ["59s", "52.5s", None])
+def test_from_a_checkpoint_the_answer_is_the_same(
+    store: Path, tmp_path: Path, at: str | None
+) -> None:
+    kept = _with_checkpoint(store, tmp_path, after_s=50)
+    slow, soon = past(store, PLACE, at), past(kept, PLACE, at)
+    assert soon.at_ms == slow.at_ms
+    assert soon.moment == slow.moment
+    assert soon.tracked == slow.tracked
+    assert list(soon.place.book.tracked), "nothing was under way: nothing was compared"
+
+
+def _with_checkpoint(store: Path, folder: Path, after_s: int) -> Path:
+    """The same store, with the state that a service had after so many seconds."""
+    copy = folder / store.name
+    shutil.copy(store, copy)
+    database = open_for_reading(store)
+    arrivals = [a for _, a in read_numbered(database) if a.received_ms < START_MS + 1000 * after_s]
+    database.close()
+    watch = new_watch()
+    watch.step(arrivals, START_MS + 1000 * after_s)
+    opened = sqlite3.connect(copy)
+    row = (1, len(arrivals), to_text(START_MS + 1000 * after_s), watch.checkpoint())
+    opened.execute("insert into checkpoints values (?, ?, ?, ?)", row)
+    opened.commit()
+    opened.close()
+    return copy

@@ -6,17 +6,17 @@ const HEARD_S = 3;
 const MOST_WAIT_MS = 2000;
 const STILL_HERE_MS = 30_000;
 const LOGGED_OUT = 4401;
-const SHAPES = {
+export const SHAPES = {
   high: "M12 1 23 22H1ZM11 8v7h2V8Zm0 9v2.4h2V17Z",
   medium: "M12 1 23 12 12 23 1 12ZM11 6v7h2V6Zm0 9v2.4h2V15Z",
   low: "M12 2a10 10 0 1 0 0 20 10 10 0 0 0 0-20Zm-1 5v7h2V7Zm0 9v2.4h2V16Z",
   blind: "M3 3 21 21M2 2h20v20H2Zm3 3v14h14V5Z",
 };
-const DIGITS = { etco2: 0, fico2: 0, spo2: 0, pulse_rate: 0, rr: 0, pip: 1, temperature: 1,
+export const DIGITS = { etco2: 0, fico2: 0, spo2: 0, pulse_rate: 0, rr: 0, pip: 1, temperature: 1,
   tidal_volume: 1, charge: 0 };
-const SPELLED = { "mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", Cel: "°C" };
-const ARROWS = { rising: "↗", falling: "↘", steady: "→" };
-const KPA_PER_MMHG = 0.133322;
+export const SPELLED = { "mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", Cel: "°C" };
+export const ARROWS = { rising: "↗", falling: "↘", steady: "→" };
+export const KPA_PER_MMHG = 0.133322;
 
 export const say = (key, values = {}) =>
   (words[key] ?? key).replace(/\{(\w+)\}/g, (_, name) => values[name]);
@@ -169,7 +169,7 @@ for (const kind of ["pointerdown", "keydown"]) {
   });
 }
 
-const clock = new Intl.DateTimeFormat("en", {
+export const clock = new Intl.DateTimeFormat("en", {
   hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false, timeZoneName: "short",
 });
 

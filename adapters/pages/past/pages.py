@@ -1,0 +1,188 @@
+"""The pages of the past of a place: trends, advisories that came and went, why and why not."""
+
+from __future__ import annotations
+
+import asyncio
+import importlib.util
+from collections.abc import Awaitable, Callable, Coroutine
+from pathlib import Path
+from typing import Any, Final
+
+from sqlite_utils import Database
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import BaseRoute, Route
+
+from adapters.config import Config
+from adapters.pages.live import now_ms
+from adapters.pages.past import asked
+from adapters.pages.past.advised import advised
+from adapters.pages.past.reasons import BusyError, Reasons, ReasonsError, TooLongError
+from adapters.pages.past.trends import trends
+from adapters.pages.render import Render
+from adapters.pages.texts import texts
+from adapters.sqlite.history import place_id, reached_ms, read_events
+from adapters.sqlite.reading import StoreError, open_for_reading
+from adapters.sqlite.store import FILE_NAME
+from service.instants import to_text
+
+#: What a page is made of; it is read in a thread, so that no page waits for another.
+Read = Callable[[Database, Request], dict[str, Any]]
+_NEAREST: Final = 8
+_WANTED_EVERY_S: Final = 0.5
+_NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 404, 400, 503, 504
+
+
+def routes(render: Render, config: Config) -> list[BaseRoute]:
+    """All pages of what is past, from the store of this configuration."""
+    store = config.store.directory / FILE_NAME
+    pages = _Pages(render, store)
+    return [
+        Route("/place/{ward}/{place}/trends", pages.page("trends.html", _trends_page)),
+        Route("/place/{ward}/{place}/trends.json", pages.data(_trends)),
+        Route("/place/{ward}/{place}/past", pages.page("past.html", _past)),
+        Route("/place/{ward}/{place}/why", pages.page("why.html", _why_page)),
+        Route("/place/{ward}/{place}/why/answer", pages.answer),
+        Route("/plotly.min.js", _plotly),
+    ]
+
+
+class _Pages:
+    def __init__(self, render: Render, store: Path) -> None:
+        self._render = render
+        self._store = store
+        self._reasons = Reasons(store)
+
+    def page(self, template: str, read: Read) -> Callable[[Request], Awaitable[Response]]:
+        """A page; what cannot be answered is a page too."""
+
+        async def endpoint(request: Request) -> Response:
+            try:
+                values = await run_in_threadpool(self._read, read, request)
+            except (StoreError, asked.AskedError) as error:
+                status = _BAD_REQUEST if isinstance(error, asked.AskedError) else _NOT_FOUND
+                where = {**_where(request), "problem": str(error)}
+                return self._render(request, "nothing.html", status, **where)
+            return self._render(request, template, **_where(request), **values)
+
+        return endpoint
+
+    def data(self, read: Read) -> Callable[[Request], Awaitable[Response]]:
+        """What a page asks for later, as JSON."""
+
+        async def endpoint(request: Request) -> Response:
+            try:
+                return JSONResponse(await run_in_threadpool(self._read, read, request))
+            except asked.AskedError as error:
+                return JSONResponse({"problem": str(error)}, _BAD_REQUEST)
+            except StoreError as error:
+                return JSONResponse({"problem": str(error)}, _NOT_FOUND)
+
+        return endpoint
+
+    async def answer(self, request: Request) -> Response:
+        """A part of a page: why, at one place."""
+        query = request.query_params
+        rule = query.get("rule") or None
+        asking = self._reasons.ask(_name(request), rule, query.get("at") or None)
+        try:
+            body = await _while_wanted(request, asking)
+        except BusyError:
+            return self._no_answer(request, texts()["why_busy"], _BUSY)
+        except TooLongError:
+            return self._no_answer(request, texts()["why_too_long"], _TOO_LONG)
+        except ReasonsError as error:
+            return self._no_answer(request, str(error), _BAD_REQUEST)
+        states: dict[str, list[dict[str, Any]]] = {}
+        for one in body["rules"]:
+            states.setdefault(one["state"], []).append(one)
+        values = {"body": body, "states": states, "nearest": _NEAREST, "whole": rule is not None}
+        return self._render(request, "why_answer.html", **_where(request), **values)
+
+    def _no_answer(self, request: Request, problem: str, status: int) -> Response:
+        return self._render(request, "why_none.html", status, problem=problem)
+
+    def _read(self, read: Read, request: Request) -> dict[str, Any]:
+        if not self._store.is_file():
+            raise StoreError(texts()["no_store"].format(store=self._store))
+        db = open_for_reading(self._store)
+        try:
+            return read(db, request)
+        finally:
+            db.close()
+
+
+async def _while_wanted(request: Request, asking: Coroutine[Any, Any, dict[str, Any]]) -> Any:
+    """The answer; who has left the page waits for none, and keeps nobody else waiting."""
+    task = asyncio.create_task(asking)
+    while not task.done():
+        await asyncio.wait({task}, timeout=_WANTED_EVERY_S)
+        if await request.is_disconnected():
+            task.cancel()
+    return await task
+
+
+def _where(request: Request) -> dict[str, Any]:
+    return {name: request.path_params[name] for name in ("ward", "place")}
+
+
+def _name(request: Request) -> str:
+    return f"{request.path_params['ward']}/{request.path_params['place']}"
+
+
+def _span(db: Database, request: Request) -> tuple[int, int, int]:
+    """Hours asked for, and the span: back from `to`, or from where the store ends."""
+    hours = asked.hours(request.query_params)
+    to_ms = asked.instant(request.query_params, "to")
+    to_ms = reached_ms(db) if to_ms is None else to_ms
+    return hours, to_ms - hours * asked.MS_PER_H, to_ms
+
+
+def _choice(db: Database, request: Request) -> dict[str, Any]:
+    hours, from_ms, to_ms = _span(db, request)
+    place_id(db, _name(request))
+    to = request.query_params.get("to", "")
+    return {"hours": hours, "choices": asked.HOURS, "to": to, "from_ms": from_ms, "to_ms": to_ms}
+
+
+def _trends_page(db: Database, request: Request) -> dict[str, Any]:
+    return {**_choice(db, request), "plots": _plotly_file() is not None}
+
+
+def _trends(db: Database, request: Request) -> dict[str, Any]:
+    _, from_ms, to_ms = _span(db, request)
+    after_ms = asked.number(request.query_params, "after")
+    found = trends(db, _name(request), from_ms, to_ms, after_ms)
+    return {**found, "age_s": max(0.0, (now_ms() - reached_ms(db)) / 1000.0)}
+
+
+def _past(db: Database, request: Request) -> dict[str, Any]:
+    choice = _choice(db, request)
+    events = read_events(db, _name(request), choice["from_ms"], choice["to_ms"])
+    return {**choice, "advised": advised(events), "instant": to_text}
+
+
+def _why_page(db: Database, request: Request) -> dict[str, Any]:
+    place_id(db, _name(request))
+    query = request.query_params
+    return {"rule": query.get("rule", ""), "at": query.get("at", "")}
+
+
+async def _plotly(_request: Request) -> Response:
+    """The drawing library from its own package, where it is installed."""
+    path = _plotly_file()
+    if path is None:
+        return Response(texts()["no_plots"], _NOT_FOUND, media_type="text/plain")
+    # Nothing of a patient is in it: it may be kept.
+    kept = {"Cache-Control": "private, max-age=86400"}
+    return FileResponse(path, media_type="text/javascript", headers=kept)
+
+
+def _plotly_file() -> Path | None:
+    """Its script; nothing of it is loaded for this."""
+    found = importlib.util.find_spec("plotly")
+    if found is None or not found.submodule_search_locations:
+        return None
+    path = Path(found.submodule_search_locations[0]) / "package_data" / "plotly.min.js"
+    return path if path.is_file() else None

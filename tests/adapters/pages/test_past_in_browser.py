@@ -1,0 +1,269 @@
+"""The past of a place in Chromium: in words and curves, and never older than it says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from past_bench import PLACE, START_MS, PastPages, make_store
+
+from service.instants import to_text
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+#: Before the next animal came.
+TO = to_text(START_MS + 109_000)
+TRENDS = f"place/{PLACE}/trends?to={TO}"
+PAST = f"place/{PLACE}/past?to={TO}"
+WHY = f"place/{PLACE}/why?at={to_text(START_MS + 55_000)}"
+#: Plotly brings a style for maps, which are not drawn here: that it is kept out does no harm.
+_KEPT_OUT = "Applying inline style violates"
+
+
+@dataclass
+class Window:
+    """A window of a browser, and what went wrong in it."""
+
+    page: Page
+    wrong: list[str] = field(default_factory=list)
+
+
+Open = Callable[..., Window]
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PastPages]:
+    folder = tmp_path_factory.mktemp("past")
+    made = PastPages(folder, make_store(folder / "store").parent)
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def open_at(pages: PastPages, chromium: Browser) -> Iterator[Open]:
+    """Opens an address of these pages, in the time zone of a ward in Norway."""
+    contexts = []
+
+    def opened(path: str, scheme: str = "light", width: int = 1280) -> Window:
+        context = chromium.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme,
+            timezone_id="Europe/Oslo",
+        )  # fmt: skip
+        contexts.append(context)
+        window = Window(context.new_page())
+        window.page.on("console", lambda said: window.wrong.append(said.text))
+        window.page.on("pageerror", lambda error: window.wrong.append(str(error)))
+        window.page.goto(pages.address(path))
+        return window
+
+    yield opened
+    for context in contexts:
+        context.close()
+
+
+def _wait(page: Page, path: str) -> None:
+    ready = {TRENDS: "#curves figure .main-svg", PAST: "article", WHY: "#answer h3"}
+    page.wait_for_selector(ready.get(path, "main"), timeout=20_000, state="attached")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", [TRENDS, PAST, WHY])
+def test_everybody_can_read_it(open_at: Open, path: str, scheme: str) -> None:
+    from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 (optional)
+
+    window = open_at(path, scheme)
+    page = window.page
+    _wait(page, path)
+    for width in (1280, 800):
+        page.set_viewport_size({"width": width, "height": 900})
+        found = Axe().run(page).response["violations"]
+        assert [(one["id"], one["nodes"][0]["target"]) for one in found] == []
+        wide = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
+        assert page.evaluate(wide), f"at {width} px it has to be moved sideways"
+    assert [one for one in window.wrong if _KEPT_OUT not in one] == []
+
+
+def test_trends_are_told_in_words_with_limits_gaps_and_who_it_is(open_at: Open) -> None:
+    page = open_at(TRENDS).page
+    _wait(page, TRENDS)
+    assert "Marram, rabbit, 1.8 kg, on the way" in page.inner_text("h1")
+    said = page.inner_text("#summary").replace("\u00a0", " ")
+    [etco2] = [line for line in said.splitlines() if line.startswith("EtCO2")]
+    assert "mmHg at 14:0" in etco2, "not by the clock of the ward"
+    assert "high 55 mmHg" in etco2
+    assert "SpO2 (" in page.inner_text("#gaps")
+    assert "GMT+1" in page.inner_text("#kept")
+    assert page.inner_text("#now") == "Last"
+    # Each plot says in words what it shows.
+    plots = page.locator("#curves [role=img]")
+    assert plots.count() == 9
+    for at in range(plots.count()):
+        assert "lowest" in (plots.nth(at).get_attribute("aria-label") or "")
+    lanes = page.get_attribute("#lanes", "aria-label") or ""
+    assert "High. Pressure jumps at the start of each breath" in lanes
+    assert "Wren has seen it" in page.inner_text("#advised")
+
+
+def test_co2_can_be_read_in_kpa(open_at: Open) -> None:
+    page = open_at(TRENDS).page
+    _wait(page, TRENDS)
+    page.locator("input[value=kPa]").check()
+    said = page.inner_text("#summary").replace("\u00a0", " ")
+    [etco2] = [line for line in said.splitlines() if line.startswith("EtCO2")]
+    assert "mmHg" not in etco2
+    assert "high 7.3 kPa" in etco2
+    assert "EtCO2, kPa" in page.locator("figcaption").first.inner_text()
+
+
+def test_a_gap_is_a_gap_in_the_curve_and_the_dip_before_it_is_drawn(open_at: Open) -> None:
+    page = open_at(TRENDS).page
+    _wait(page, TRENDS)
+    shown = page.evaluate(
+        "[...document.querySelectorAll('#curves .plot')].map((plot) => plot.data[0].y)"
+    )
+    spo2 = shown[2]
+    assert None in spo2[1:-1]
+    limits = page.evaluate(
+        "document.querySelector('#curves .plot').layout.annotations.map((one) => one.text)"
+    )
+    assert "high 55" in limits
+
+
+def test_what_is_new_is_added_and_nothing_is_asked_twice(open_at: Open) -> None:
+    page = open_at("").page
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.clock.install()
+    page.goto(page.url + f"place/{PLACE}/trends")
+    page.wait_for_selector("#curves figure", timeout=20_000)
+    page.clock.run_for(10_500)
+    page.wait_for_timeout(500)
+    first, second = [url for url in asked if "trends.json" in url][:2]
+    assert "after=" not in first
+    assert "after=" in second
+    # The store has not grown for long: nobody may take its values for those of now.
+    assert "nobody may be watching" in page.inner_text("#kept")
+    assert page.inner_text("#now") == "Last"
+
+
+def test_values_that_cannot_be_read_any_more_are_called_old(open_at: Open) -> None:
+    page = open_at("").page
+    page.clock.install()
+    page.goto(page.url + f"place/{PLACE}/trends")
+    page.wait_for_selector("#curves figure", timeout=20_000)
+    page.route("**/trends.json*", lambda route: route.abort())
+    page.clock.run_for(10_500)
+    page.wait_for_selector("#kept:text('is old since')")
+
+
+def test_a_new_value_joins_its_curve(open_at: Open, pages: PastPages) -> None:
+    page = open_at("").page
+    page.clock.install()
+    page.goto(page.url + f"place/{PLACE}/trends")
+    page.wait_for_selector("#curves figure", timeout=20_000)
+    before = page.evaluate("document.querySelector('#curves .plot').data[0].x.length")
+
+    body = page.request.get(pages.address(f"place/{PLACE}/trends.json?after={START_MS}")).json()
+    body["to_ms"] += 5_000
+    body["curves"][0]["points"].append([body["to_ms"], 77.0])
+    page.route("**/trends.json*", lambda route: route.fulfill(json=body))
+    page.clock.run_for(10_500)
+    page.wait_for_selector("#summary td:text('77')")
+    after = page.evaluate("document.querySelector('#curves .plot').data[0].x.length")
+    assert after == before + 1
+
+
+def test_what_came_and_went_says_who_when_and_why(open_at: Open) -> None:
+    page = open_at(PAST).page
+    one = page.locator("article[data-need=high]", has_text="Pressure jumps").first
+    said = one.inner_text()
+    for words in ("High.", "Marram", "acknowledged by Wren", "Look at:", "Why:"):
+        assert words in said
+    assert "Nov 25, 14:00:47 GMT+1 raised" in said
+    one.locator("summary").focus()
+    page.keyboard.press("Enter")
+    assert "limit step_rise" in one.inner_text()
+    assert "Source:" in one.inner_text()
+    assert one.locator("path").get_attribute("d"), "no mark"
+
+
+@pytest.mark.slow
+def test_why_says_that_it_works_and_then_what_would_have_to_change(open_at: Open) -> None:
+    page = open_at(WHY).page
+    assert "Working" in page.inner_text("#state")
+    _wait(page, WHY)
+    said = page.inner_text("#answer")
+    assert "The airway has become narrower" in said
+    assert "For it to be over this would have to change" in said
+    near = page.locator("[data-calm]").first.inner_text()
+    assert "Would be" in near, "what does not speak looks as if it did"
+    page.locator("input[name=rule]").fill("etco2-hihg")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#answer .problem", timeout=20_000)
+    assert "etco2-high" in page.inner_text("#answer")
+
+
+def test_two_questions_are_answered_one_after_the_other(open_at: Open) -> None:
+    one, other = open_at(WHY).page, open_at(WHY + "&rule=etco2-high").page
+    other.wait_for_selector("#answer h2", timeout=40_000)
+    one.wait_for_selector("#answer h3", timeout=40_000)
+
+
+@pytest.mark.parametrize(
+    ("path", "status", "words"),
+    [
+        (f"place/{PLACE}/past?hours=7", 400, "hours: '7' is not one of 1, 4, 12"),
+        (f"place/{PLACE}/trends?to=noon", 400, "to: 'noon'"),
+        ("place/recovery/bay-9/past", 404, "no place 'recovery/bay-9'"),
+    ],
+)
+def test_what_cannot_be_answered_is_a_page(
+    open_at: Open, pages: PastPages, path: str, status: int, words: str
+) -> None:
+    page = open_at("").page
+    response = page.goto(pages.address(path))
+    assert response is not None
+    assert response.status == status
+    assert words in page.inner_text("[role=alert]")
+
+
+def test_without_a_store_or_plotly_that_is_said(chromium: Browser, tmp_path: Path) -> None:
+    hidden = tmp_path / "hidden"
+    hidden.mkdir()
+    (hidden / "sitecustomize.py").write_text("import sys; sys.modules['plotly'] = None\n", "utf-8")
+    bare = PastPages(tmp_path, tmp_path / "store", hidden)
+    page = chromium.new_page()
+    try:
+        for kind in ("trends", "past", "why"):
+            page.goto(bare.address(f"place/{PLACE}/{kind}"))
+            assert "There is no store yet" in page.inner_text("[role=alert]")
+        make_store(tmp_path / "store", hold=40)
+        page.goto(bare.address(f"place/{PLACE}/trends"))
+        page.wait_for_selector("#summary tr")
+        assert "Plotly is not installed" in page.inner_text("main")
+        assert "EtCO2" in page.inner_text("#summary")
+        assert page.locator("#curves figure").count() == 0
+        assert page.goto(bare.address("plotly.min.js")).status == 404  # type: ignore[union-attr]
+    finally:
+        page.close()
+        bare.stop()
+
+
+def test_on_paper_it_is_black_on_white_and_as_wide_as_paper(open_at: Open) -> None:
+    page = open_at(TRENDS, "dark").page
+    _wait(page, TRENDS)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    page.emulate_media(media="print")
+    assert page.evaluate("document.querySelector('.main-svg').clientWidth") <= 700
+    ink = "document.querySelector('#curves .plot').layout.font.color"
+    assert page.evaluate(ink) == "#1d2126"
+    paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert paper == "rgb(255, 255, 255)"
+    page.emulate_media(media="screen")
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert page.evaluate(ink) != "#1d2126"
