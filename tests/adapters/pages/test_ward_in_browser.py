@@ -213,7 +213,7 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
     assert [one["id"] for one in Axe().run(page).response["violations"]] == []
     ward.standing("box-17")
     page.wait_for_selector("#nothing:not([hidden])")
-    page.locator("header a").click()
+    page.get_by_role("link", name="All places").click()
     _wait_names(page, "quiet", PLACES)
 
 
