@@ -14,6 +14,7 @@ from adapters.rule_policy import Policy
 from adapters.sqlite.history import first_ms, reached_ms, read_heard, read_told
 from adapters.sqlite.ledger import Entry, KeptRules, Release, RuleLedger
 from adapters.sqlite.reading import StoreError
+from rules.reading import RuleSetError
 from service.instants import to_text
 from service.rule_rates import RuleRate, rule_rates
 
@@ -139,8 +140,13 @@ def read_latest(database: Database, rule: str) -> list[Advised]:
 
 
 def read_trial(shelf: Shelf) -> TrialReport | None:
-    """The present trial, else the last one; None when a service has tried nothing yet."""
+    """The present trial, else the last one; None when a service has tried nothing yet.
+
+    StoreError when what was tried cannot be read.
+    """
     try:
         return trial_report(shelf.store)
     except StoreError:
         return None
+    except RuleSetError as error:
+        raise StoreError(f"{shelf.store}: rules on trial: {error}") from None

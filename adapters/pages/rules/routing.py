@@ -69,7 +69,8 @@ class _Pages:
     def overview(self, request: Request) -> Response:
         over: Over = "store" if request.query_params.get("over") == "store" else "day"
         values: dict[str, Any] = {
-            "no_store": None, "versions": None, "fared": None, "nothing_yet": None, "trial": None,
+            "no_store": None, "versions": None, "fared": None, "fared_unread": None, "trial": None,
+            "trial_unread": None,
         }  # fmt: skip
         otherwise = self._shelf.otherwise()
         deciding = otherwise
@@ -79,8 +80,8 @@ class _Pages:
                 values["versions"] = versions
                 if versions.deciding is not None:
                     deciding = versions.deciding.spec
-                values |= _fared(lambda: read_fared(database, over))
-            values["trial"] = read_trial(self._shelf)
+                values |= _or_why("fared", lambda: read_fared(database, over))
+            values |= _or_why("trial", lambda: read_trial(self._shelf))
         except NoStoreError:
             values["no_store"] = ("rules_no_store", {"path": self._shelf.store})
         except StoreError as error:
@@ -191,12 +192,12 @@ class _Pages:
         )
 
 
-def _fared(read: Callable[[], Any]) -> dict[str, Any]:
-    """How rules fared, or why a store has nothing of that yet: its ledger may be there before."""
+def _or_why(name: str, read: Callable[[], Any]) -> dict[str, Any]:
+    """What is read, or why that cannot be: what else there is to tell is told all the same."""
     try:
-        return {"fared": read()}
+        return {name: read()}
     except StoreError as error:
-        return {"nothing_yet": error}
+        return {f"{name}_unread": error}
 
 
 def _chosen(specs: list[str], given: dict[str, str]) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -48,6 +49,8 @@ class Shelf:
                     f"{self.store}: of an older form; the service brings it up to date"
                 )
             yield database
+        except sqlite3.DatabaseError as error:
+            raise StoreError(f"{self.store}: cannot be read just now: {error}") from None
         finally:
             database.close()
 
@@ -63,7 +66,10 @@ class Shelf:
         return sorted(found, key=_by_version)
 
     def find(self, spec: str) -> RuleSet | None:
-        """The rules of this name and version; where several have it, those that decide."""
+        """The rules of this name and version; where several have it, those that decide.
+
+        None where nobody has them, or they cannot be read: others of that name would mislead.
+        """
         try:
             with self.opened() as database:
                 number = _number(database, spec, RuleLedger(database.conn))
@@ -71,6 +77,8 @@ class Shelf:
                     return self.kept(RuleLedger(database.conn), number)
         except StoreError:
             pass  # The library has it, or nobody.
+        except RuleSetError:
+            return None
         if spec in library():
             return _of_library(spec).rule_set
         rules = self._configured()

@@ -151,6 +151,27 @@ def test_rules_from_a_folder_of_the_configuration(tmp_path: Path) -> None:
     assert (answer.status, "cannot be read: let somebody look" in answer.text) == (200, True)
 
 
+def test_rules_of_a_store_that_cannot_be_read_are_not_replaced_by_others(tmp_path: Path) -> None:
+    _released_and_activated(tmp_path, Policy(), "second")
+    with sqlite3.connect(tmp_path / FILE_NAME) as connection:
+        connection.execute('update rule_sets set files = \'{"rule-set.yaml": "nonsense"}\'')
+    pages = Pages(config(tmp_path, use=FIRST))
+    answer = pages.get("/rules")
+    assert (answer.status, f"The rules {FIRST} cannot be read" in answer.text) == (200, True)
+    assert pages.get(f"/rules/{FIRST.replace('@', '/')}").status == 404
+    assert pages.get(SET).status == 200
+
+
+def test_a_trial_whose_rules_cannot_be_read_hides_nothing_else(tmp_path: Path) -> None:
+    lived_store(tmp_path)
+    with sqlite3.connect(tmp_path / FILE_NAME) as connection:
+        connection.execute("update rule_sets set files = '{}' where version = '1.1.0'")
+    text = Pages(config(tmp_path)).get("/rules").text
+    assert "What it would have said cannot be told" in text
+    assert "The store cannot be read" not in text
+    assert "Activated by Duty Vet" in text
+
+
 # -- how rules fare -----------------------------------------------------------------------------
 
 
