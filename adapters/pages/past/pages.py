@@ -18,6 +18,7 @@ from adapters.config import Config
 from adapters.pages.live import now_ms
 from adapters.pages.past import asked
 from adapters.pages.past.advised import advised
+from adapters.pages.past.case import all_stays, read_case
 from adapters.pages.past.reasons import BusyError, Reasons, ReasonsError, TooLongError
 from adapters.pages.past.trends import trends
 from adapters.pages.render import Render
@@ -30,6 +31,8 @@ from service.instants import to_text
 #: What a page is made of; it is read in a thread, so that no page waits for another.
 Read = Callable[[Database, Request], dict[str, Any]]
 _NEAREST: Final = 8
+#: How the units of settings are written for people.
+_SPELLED: Final = {"cm[H2O]": "cmH2O", "s": "s", "mL/min": "mL/min"}
 _WANTED_EVERY_S: Final = 0.5
 _NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 404, 400, 503, 504
 
@@ -44,6 +47,8 @@ def routes(render: Render, config: Config) -> list[BaseRoute]:
         Route("/place/{ward}/{place}/past", pages.page("past.html", _past)),
         Route("/place/{ward}/{place}/why", pages.page("why.html", _why_page)),
         Route("/place/{ward}/{place}/why/answer", pages.answer),
+        Route("/cases", pages.page("cases.html", _cases)),
+        Route("/case/{ward}/{place}", pages.page("case.html", _case)),
         Route("/plotly.min.js", _plotly),
     ]
 
@@ -124,7 +129,8 @@ async def _while_wanted(request: Request, asking: Coroutine[Any, Any, dict[str, 
 
 
 def _where(request: Request) -> dict[str, Any]:
-    return {name: request.path_params[name] for name in ("ward", "place")}
+    """The place that a page is about, if it is about one."""
+    return dict(request.path_params)
 
 
 def _name(request: Request) -> str:
@@ -167,6 +173,16 @@ def _why_page(db: Database, request: Request) -> dict[str, Any]:
     place_id(db, _name(request))
     query = request.query_params
     return {"rule": query.get("rule", ""), "at": query.get("at", "")}
+
+
+def _cases(db: Database, _request: Request) -> dict[str, Any]:
+    return {"stays": all_stays(db), "instant": to_text}
+
+
+def _case(db: Database, request: Request) -> dict[str, Any]:
+    from_ms = asked.instant(request.query_params, "from")
+    case = read_case(db, _name(request), from_ms)
+    return {"case": case, "instant": to_text, "unit": _SPELLED.get}
 
 
 async def _plotly(_request: Request) -> Response:

@@ -22,6 +22,7 @@ PAST = f"place/{PLACE}/past?to={TO}"
 WHY = f"place/{PLACE}/why?at={to_text(START_MS + 55_000)}"
 #: Plotly brings a style for maps, which are not drawn here: that it is kept out does no harm.
 _KEPT_OUT = "Applying inline style violates"
+CASES, CASE = "cases", f"case/{PLACE}?from={to_text(START_MS + 60_000)}"
 
 
 @dataclass
@@ -72,7 +73,7 @@ def _wait(page: Page, path: str) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("path", [TRENDS, PAST, WHY])
+@pytest.mark.parametrize("path", [TRENDS, PAST, WHY, CASES, CASE])
 def test_everybody_can_read_it(open_at: Open, path: str, scheme: str) -> None:
     from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 (optional)
 
@@ -267,3 +268,14 @@ def test_on_paper_it_is_black_on_white_and_as_wide_as_paper(open_at: Open) -> No
     page.emulate_media(media="screen")
     page.evaluate("dispatchEvent(new Event('afterprint'))")
     assert page.evaluate(ink) != "#1d2126"
+
+
+def test_from_the_list_of_cases_to_the_story_of_one(open_at: Open) -> None:
+    page = open_at(CASES).page
+    assert page.locator("tbody tr").count() == 3
+    page.get_by_role("link", name="Marram").click()
+    story = page.locator(".story li").all_inner_texts()
+    assert "under anaesthesia" in story[0]
+    assert any("Wren" in one and "acknowledged" in one for one in story)
+    # A time on the page is told in the zone of who reads it.
+    assert "GMT+1" in page.inner_text(".story time >> nth=0") or "CET" in story[0]
