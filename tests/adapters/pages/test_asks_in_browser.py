@@ -153,7 +153,7 @@ def test_quiet_for_a_while_with_a_reason_and_a_note(
     page.locator("#standing .acknowledge").wait_for(timeout=10_000)
     page.get_by_label("min, because").fill("suction")
     page.get_by_role("button", name="Be quiet").click()
-    _outcome(page, "Quiet now")
+    _outcome(page, "only for what is of high priority")
     page.get_by_text("asked by mira: suction").wait_for(timeout=3000)
     page.get_by_role("button", name="Speak again").click()
     _outcome(page, "It speaks again")

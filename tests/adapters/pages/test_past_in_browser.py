@@ -68,7 +68,7 @@ def open_at(pages: PastPages, chromium: Browser) -> Iterator[Open]:
 
 def _wait(page: Page, path: str) -> None:
     ready = {TRENDS: "#curves figure .main-svg", PAST: "article", WHY: "#answer h3"}
-    page.wait_for_selector(ready.get(path, "main"), timeout=20_000, state="attached")
+    page.wait_for_selector(ready.get(path, "main"), timeout=60_000, state="attached")
 
 
 @pytest.mark.slow
@@ -141,7 +141,7 @@ def test_what_is_new_is_added_and_nothing_is_asked_twice(open_at: Open) -> None:
     page.on("request", lambda request: asked.append(request.url))
     page.clock.install()
     page.goto(page.url + f"place/{PLACE}/trends")
-    page.wait_for_selector("#curves figure", timeout=20_000)
+    page.wait_for_selector("#curves figure", timeout=60_000)
     page.clock.run_for(10_500)
     page.wait_for_timeout(500)
     first, second = [url for url in asked if "trends.json" in url][:2]
@@ -156,7 +156,7 @@ def test_values_that_cannot_be_read_any_more_are_called_old(open_at: Open) -> No
     page = open_at("").page
     page.clock.install()
     page.goto(page.url + f"place/{PLACE}/trends")
-    page.wait_for_selector("#curves figure", timeout=20_000)
+    page.wait_for_selector("#curves figure", timeout=60_000)
     page.route("**/trends.json*", lambda route: route.abort())
     page.clock.run_for(10_500)
     page.wait_for_selector("#kept:text('is old since')")
@@ -166,7 +166,7 @@ def test_a_new_value_joins_its_curve(open_at: Open, pages: PastPages) -> None:
     page = open_at("").page
     page.clock.install()
     page.goto(page.url + f"place/{PLACE}/trends")
-    page.wait_for_selector("#curves figure", timeout=20_000)
+    page.wait_for_selector("#curves figure", timeout=60_000)
     before = page.evaluate("document.querySelector('#curves .plot').data[0].x.length")
 
     body = page.request.get(pages.address(f"place/{PLACE}/trends.json?after={START_MS}")).json()
@@ -205,7 +205,7 @@ def test_why_says_that_it_works_and_then_what_would_have_to_change(open_at: Open
     assert "Would be" in near, "what does not speak looks as if it did"
     page.locator("input[name=rule]").fill("etco2-hihg")
     page.keyboard.press("Enter")
-    page.wait_for_selector("#answer .problem", timeout=20_000)
+    page.wait_for_selector("#answer .problem", timeout=60_000)
     assert "etco2-high" in page.inner_text("#answer")
 
 
