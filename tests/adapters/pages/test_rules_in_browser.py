@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
+from browser import fits_its_width, violations
 from end_to_end.service_process import run_command
+from end_to_end.ward_bench import PagesProcess
 from rules_bench import ACTIVE, FIRST, SEEN, TRIED, WOLF, lived_store
-from ward_bench import PagesProcess
 
 from adapters.rule_files import DEFAULT_RULES
 from adapters.tcp import free_port
@@ -79,13 +80,6 @@ def watched(pages: PagesProcess, chromium: Browser) -> Iterator[_Watched]:
     assert found.elsewhere == []
 
 
-def _violations(page: Page) -> list[Any]:
-    from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 (optional)
-
-    found = Axe().run(page).response["violations"]
-    return [(one["id"], one["nodes"][0]["target"]) for one in found]
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("path", PATHS.values(), ids=PATHS.keys())
 def test_everybody_can_read_it(
@@ -96,9 +90,8 @@ def test_everybody_can_read_it(
     page.goto(pages.address + path)
     for width in (1280, 800):
         page.set_viewport_size({"width": width, "height": 900})
-        assert _violations(page) == []
-        wide = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
-        assert page.evaluate(wide), f"at {width} px it has to be moved sideways"
+        assert violations(page) == []
+        assert fits_its_width(page), f"at {width} px it has to be moved sideways"
 
 
 def test_the_way_to_the_rules_is_on_every_page_and_goes_by_keys(
@@ -107,9 +100,9 @@ def test_the_way_to_the_rules_is_on_every_page_and_goes_by_keys(
     page = watched.page
     page.goto(pages.address + "reports")
     links = page.locator("header nav a")
-    assert links.all_inner_texts() == ["Ward", "Rules", "Reports"]
+    assert links.all_inner_texts() == ["Ward", "Cases", "Rules", "Reports"]
     assert page.locator("header nav [aria-current=page]").inner_text() == "Reports"
-    for _ in range(2):
+    for _ in range(3):
         page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.wait_for_url("**/rules")
