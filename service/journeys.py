@@ -31,3 +31,16 @@ def journey_needs(journey: JourneyInfo | None, now_ms: int) -> tuple[float, floa
     if remaining <= 0.0:
         return None
     return leaves_in, remaining + journey.margin_minutes
+
+
+def spare_minutes(
+    left: float | None, leaves_in: float, needed: float, *, on_battery: bool
+) -> float | None:
+    """What is over of `left` minutes of battery when a journey has what it needs (`needed`).
+
+    What runs on battery until it leaves uses it up until then.
+    """
+    if left is None:
+        return None
+    before = max(0.0, leaves_in) if on_battery else 0.0
+    return left - before - needed

@@ -27,15 +27,27 @@ class Opened:
     asked: list[str] = field(default_factory=list)
 
     def violations(self) -> list[str]:
-        """What is not accessible, by axe-core: each rule that is broken, and where."""
-        from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 (optional)
+        """What is not accessible, by axe-core."""
+        return violations(self.page)
 
-        found: list[dict[str, Any]] = Axe().run(self.page).response["violations"]
-        return [
-            f"{one['id']} ({one['impact']}): {node['target']} {node['failureSummary']}"
-            for one in found
-            for node in one["nodes"][:3]
-        ]
+
+def violations(page: Page) -> list[str]:
+    """What is not accessible, by axe-core: each rule that is broken, and where."""
+    from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 (optional)
+
+    found: list[dict[str, Any]] = Axe().run(page).response["violations"]
+    return [
+        f"{one['id']} ({one['impact']}): {node['target']} {node['failureSummary']}"
+        for one in found
+        for node in one["nodes"][:3]
+    ]
+
+
+def fits_its_width(page: Page) -> bool:
+    """Whether it is read without being moved sideways."""
+    wide = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
+    fits: bool = page.evaluate(wide)
+    return fits
 
 
 # Not for the whole session: while Playwright is started no other test could run an event loop.

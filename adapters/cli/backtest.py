@@ -19,7 +19,7 @@ from adapters.backtest.sources import find_sources
 from adapters.backtest.spread import Workers, ready
 from adapters.cli.failures import bad_input, written_to
 from adapters.cli.screen import screen
-from adapters.cli.work import jobs_option, progress
+from adapters.cli.work import jobs_option, kinds_option, progress
 from adapters.evaluation import statistics
 from adapters.evaluation.report.tables import number, percent, plain
 from adapters.rule_files import DEFAULT_RULES, load_rules
@@ -56,11 +56,7 @@ class _Options:
     type=click.Path(path_type=Path, file_okay=False, exists=True),
     help="Folder with what was true, as NAME.labels.yaml; without it beside the sources.",
 )
-@click.option(
-    "--kinds",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Which conditions each rule speaks of, for rules that Tidewarden does not know.",
-)
+@kinds_option
 @jobs_option
 @click.option(
     "--scheduler",

@@ -12,7 +12,7 @@ from rich.table import Table
 
 from adapters.cli.failures import bad_input, written_to
 from adapters.cli.screen import screen
-from adapters.cli.work import jobs_option, progress, rules_option
+from adapters.cli.work import jobs_option, kinds_option, progress, rules_option
 from adapters.evaluation.evaluate import Evaluation, Population, evaluate_all, write_evaluation
 from adapters.evaluation.population import draw_case
 from adapters.evaluation.report.tables import LABELS, number, percent
@@ -39,11 +39,7 @@ class _Options:
 @click.option("--cases", default=3000, show_default=True, type=click.IntRange(1, 100_000))
 @click.option("--seed", default=_DEFAULT_SEED, show_default=True, help="Draws the population.")
 @rules_option
-@click.option(
-    "--kinds",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Which conditions each rule speaks of, for rules that Tidewarden does not know.",
-)
+@kinds_option
 @jobs_option
 @click.option(
     "--recordings",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import click
 from rich.console import Console
@@ -20,6 +21,11 @@ rules_option = click.option(
     default=DEFAULT_RULES,
     show_default=True,
     help="Rule set: NAME@VERSION of the library, or a folder.",
+)
+kinds_option = click.option(
+    "--kinds",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Which conditions each rule speaks of, for rules that Tidewarden does not know.",
 )
 jobs_option = click.option(
     "--jobs",

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from adapters.clock import SystemClock
-from adapters.pages.texts import texts
+from adapters.pages.texts import say, texts
 from rules.notice import NOTICE
 from service.glance.card import LATE_MS, SILENT_MS
 from service.instants import to_text
@@ -31,7 +31,7 @@ class Render:
         )
         settings = {"late_s": LATE_MS / 1000.0, "silent_s": SILENT_MS / 1000.0}
         self._templates.globals.update(
-            t=_text, utc=_utc, notice=NOTICE, words=script(texts()), settings=script(settings)
+            t=say, utc=_utc, notice=NOTICE, words=script(texts()), settings=script(settings)
         )
 
     def __call__(
@@ -46,11 +46,6 @@ class Render:
             "logged_in": request.scope["session"] is not None,
         }
         return HTMLResponse(page.render(**known, **values), status)
-
-
-def _text(key: str, **values: Any) -> str:
-    text = texts()[key]
-    return text.format(**values) if values else text
 
 
 def _utc(instant: str) -> str:

@@ -17,7 +17,6 @@ from adapters.pages.board import Board
 from adapters.pages.feed import Feed
 from adapters.pages.gate import Gate, login_routes
 from adapters.pages.live import Live
-from adapters.pages.notes import notes_route
 from adapters.pages.people import Person, read_people
 from adapters.pages.render import Render
 from adapters.pages.sessions import Sessions
@@ -52,7 +51,6 @@ async def _serve(config: Config) -> None:
     live = Live(board, feed)
     further: list[BaseRoute] = [
         asks.route(),
-        notes_route(config.store.directory),
         *past.routes(render, config),
         *rules.routes(render, config),
         *reports.routes(render, config),

@@ -13,7 +13,7 @@ from service.facts.factset import (
     since,
 )
 from service.facts.monitor import doubt_about, vital_facts
-from service.journeys import journey_needs
+from service.journeys import journey_needs, spare_minutes
 from service.known import Reading, SettingsInfo
 from service.losses import WINDOW_MS
 
@@ -137,10 +137,10 @@ def _journey(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     facts.put("journey.leaves_in", leaves_in)
     facts.put("journey.minutes_needed", needed)
     on_battery = facts.values.get("power.supply") == "battery"
-    before = max(0.0, leaves_in) if on_battery else 0.0
     for end in ("", "_low"):
         left = facts.values.get(f"battery.minutes_left{end}")
-        spare = left - before - needed if isinstance(left, float) else None
+        known = left if isinstance(left, float) else None
+        spare = spare_minutes(known, leaves_in, needed, on_battery=on_battery)
         why = facts.unknown.get(f"battery.minutes_left{end}", "")
         facts.put(f"journey.spare_minutes{end}", spare, why)
 

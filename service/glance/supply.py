@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.battery.estimate import Estimate
-from service.journeys import journey_needs
+from service.journeys import journey_needs, spare_minutes
 from service.known import JourneyInfo
 
 
@@ -43,8 +43,10 @@ def readiness(
         now_ms
     )
     leaves_in, needed = (None, None) if needs is None else needs
-    # What runs on battery until it leaves uses it up until then.
-    before = max(0.0, leaves_in or 0.0) if supply == "battery" else 0.0
+    spare, spare_low = (
+        None if needs is None else spare_minutes(left, *needs, on_battery=supply == "battery")
+        for left in (made.minutes, made.low)
+    )
     return Readiness(
         supply=supply,
         minutes=made.minutes,
@@ -55,10 +57,6 @@ def readiness(
         to=journey.to if journey is not None and needs is not None else None,
         leaves_in=leaves_in,
         needed=needed,
-        spare=_spare(made.minutes, before, needed),
-        spare_low=_spare(made.low, before, needed),
+        spare=spare,
+        spare_low=spare_low,
     )
-
-
-def _spare(minutes: float | None, before: float, needed: float | None) -> float | None:
-    return None if minutes is None or needed is None else minutes - before - needed

@@ -18,9 +18,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from end_to_end.mosquitto import Mosquitto
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "adapters" / "pages"))
-from ward_bench import PagesProcess, ToldWard, advisory
+from end_to_end.ward_bench import PagesProcess, ToldWard, advisory
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

@@ -5,15 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from html import escape
-from importlib.resources import files
 from itertools import islice
 from pathlib import Path
-from string import Template
 from typing import Any, Final
 
 from adapters.backtest.summary import OfOne
+from adapters.evaluation.report.figures_page import write_figures_page
 from adapters.evaluation.report.tables import number, percent, plain, table
-from adapters.plots.pages import as_script
 from rules.notice import NOTICE
 
 Summary = dict[str, Any]
@@ -25,27 +23,19 @@ _MOST_ROWS: Final = 200
 def write_page(summary: Summary, nights: Sequence[Sequence[OfOne]], path: Path) -> None:
     """Write the report; `summary` is what is in `backtest.json`, `nights` hold each source by
     each rule set. Needs Plotly."""
-    from plotly.offline import get_plotlyjs  # noqa: PLC0415 (optional)
-
-    from adapters.backtest.report.nights import picture  # noqa: PLC0415
+    from adapters.backtest.report.nights import picture  # noqa: PLC0415 (optional)
 
     specs = _specs(summary)
     drawn = [picture(specs, night) for night in islice(_worth(nights), MOST_PICTURES)]
-    home = files("adapters.backtest.report")
-    page = Template((home / "page.html").read_text("utf-8")).substitute(
-        rules=escape(" and ".join(specs)),
-        facts=escape(_facts(summary)),
-        notice=escape(NOTICE),
-        body="\n".join(_sections(summary, [(one.name, one.words) for one in drawn])),
-        style=(files("adapters.evaluation.report") / "page.css").read_text("utf-8"),
-        plotly=get_plotlyjs(),
-        figures=as_script(
-            json.dumps(
-                {f"night-{at}": json.loads(one.figure.to_json()) for at, one in enumerate(drawn)}
-            )
-        ),
+    write_figures_page(
+        path,
+        title=f"Backtest of {' and '.join(specs)}",
+        facts=_facts(summary),
+        notices=[escape(NOTICE)],
+        footer=NOTICE,
+        sections=_sections(summary, [(one.name, one.words) for one in drawn]),
+        figures={f"night-{at}": json.loads(one.figure.to_json()) for at, one in enumerate(drawn)},
     )
-    path.write_text(page, encoding="utf-8")
 
 
 def _worth(nights: Sequence[Sequence[OfOne]]) -> list[Sequence[OfOne]]:

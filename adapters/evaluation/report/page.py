@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from html import escape
-from importlib.resources import files
 from pathlib import Path
-from string import Template
 from typing import Any
 
 from adapters.evaluation.report import tables
+from adapters.evaluation.report.figures_page import write_figures_page
 from adapters.evaluation.report.tables import LABELS
-from adapters.plots.pages import as_script
 from rules.notice import NOTICE
 
 Summary = dict[str, Any]
@@ -19,24 +16,16 @@ Summary = dict[str, Any]
 
 def write_page(summary: Summary, path: Path) -> None:
     """Write the report; `summary` is what is in `evaluation.json`. Needs Plotly."""
-    from plotly.offline import get_plotlyjs  # noqa: PLC0415 (optional)
-
-    home = files("adapters.evaluation.report")
-    figures = _figures(summary)
     rules = summary["rule_set"]
-    page = Template((home / "page.html").read_text("utf-8")).substitute(
-        rules=escape(f"{rules['name']}@{rules['version']}"),
-        facts=escape(_facts(summary)),
-        simulated=escape(summary["simulated"]),
-        notice=escape(NOTICE),
-        body="\n".join(_sections(summary)),
-        style=(home / "page.css").read_text("utf-8"),
-        plotly=get_plotlyjs(),
-        figures=as_script(
-            json.dumps({name: one.to_plotly_json() for name, one in figures.items()})
-        ),
+    write_figures_page(
+        path,
+        title=f"Evaluation of {rules['name']}@{rules['version']}",
+        facts=_facts(summary),
+        notices=[f"<b>{escape(summary['simulated'])}</b>", escape(NOTICE)],
+        footer=summary["simulated"],
+        sections=_sections(summary),
+        figures={name: one.to_plotly_json() for name, one in _figures(summary).items()},
     )
-    path.write_text(page, encoding="utf-8")
 
 
 def _facts(summary: Summary) -> str:

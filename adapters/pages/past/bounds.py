@@ -84,16 +84,6 @@ def read_lying(db: Database, place_id: int, to_ms: int) -> list[Lying]:
     return found
 
 
-def since_ms(lying: list[Lying]) -> int | None:
-    """From when on the last one of these has lain there, in whatever phase."""
-    begins_ms = None
-    for one in reversed(lying):
-        if one.patient.patient != lying[-1].patient.patient:
-            break
-        begins_ms = one.from_ms
-    return begins_ms
-
-
 def _who(lying: Lying) -> tuple[str, PatientContext]:
     return lying.patient.patient, lying.context
 

@@ -15,6 +15,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from adapters.config import Config
+from adapters.pages.kept import NoStoreError, opened
 from adapters.pages.live import now_ms
 from adapters.pages.past import asked
 from adapters.pages.past.advised import advised
@@ -22,17 +23,18 @@ from adapters.pages.past.case import all_stays, read_case
 from adapters.pages.past.reasons import BusyError, Reasons, ReasonsError, TooLongError
 from adapters.pages.past.trends import trends
 from adapters.pages.render import Render
-from adapters.pages.texts import texts
-from adapters.sqlite.history import place_id, reached_ms, read_events
-from adapters.sqlite.reading import StoreError, open_for_reading
+from adapters.pages.texts import say
+from adapters.sqlite.history import place_id, reached_ms, read_events, read_notes
+from adapters.sqlite.reading import StoreError
 from adapters.sqlite.store import FILE_NAME
+from rules.wording import unit_words
 from service.instants import to_text
 
 #: What a page is made of; it is read in a thread, so that no page waits for another.
 Read = Callable[[Database, Request], dict[str, Any]]
 _NEAREST: Final = 8
-#: How the units of settings are written for people.
-_SPELLED: Final = {"cm[H2O]": "cmH2O", "s": "s", "mL/min": "mL/min"}
+_NOTES_MS: Final = 24 * asked.MS_PER_H
+_MOST_NOTES: Final = 50
 _WANTED_EVERY_S: Final = 0.5
 _NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 404, 400, 503, 504
 
@@ -47,6 +49,7 @@ def routes(render: Render, config: Config) -> list[BaseRoute]:
         Route("/place/{ward}/{place}/past", pages.page("past.html", _past)),
         Route("/place/{ward}/{place}/why", pages.page("why.html", _why_page)),
         Route("/place/{ward}/{place}/why/answer", pages.answer),
+        Route("/place/{ward}/{place}/notes", pages.data(_notes)),
         Route("/cases", pages.page("cases.html", _cases)),
         Route("/case/{ward}/{place}", pages.page("case.html", _case)),
         Route("/plotly.min.js", _plotly),
@@ -94,9 +97,9 @@ class _Pages:
         try:
             body = await _while_wanted(request, asking)
         except BusyError:
-            return self._no_answer(request, texts()["why_busy"], _BUSY)
+            return self._no_answer(request, say("why_busy"), _BUSY)
         except TooLongError:
-            return self._no_answer(request, texts()["why_too_long"], _TOO_LONG)
+            return self._no_answer(request, say("why_too_long"), _TOO_LONG)
         except ReasonsError as error:
             return self._no_answer(request, str(error), _BAD_REQUEST)
         states: dict[str, list[dict[str, Any]]] = {}
@@ -109,13 +112,11 @@ class _Pages:
         return self._render(request, "why_none.html", status, problem=problem)
 
     def _read(self, read: Read, request: Request) -> dict[str, Any]:
-        if not self._store.is_file():
-            raise StoreError(texts()["no_store"].format(store=self._store))
-        db = open_for_reading(self._store)
         try:
-            return read(db, request)
-        finally:
-            db.close()
+            with opened(self._store) as db:
+                return read(db, request)
+        except NoStoreError:
+            raise StoreError(say("no_store", store=self._store)) from None
 
 
 async def _while_wanted(request: Request, asking: Coroutine[Any, Any, dict[str, Any]]) -> Any:
@@ -169,6 +170,12 @@ def _past(db: Database, request: Request) -> dict[str, Any]:
     return {**choice, "advised": advised(events), "instant": to_text}
 
 
+def _notes(db: Database, request: Request) -> dict[str, Any]:
+    """Those of the last day, the newest first."""
+    found = read_notes(db, _name(request), now_ms() - _NOTES_MS, now_ms())
+    return {"notes": found[: -_MOST_NOTES - 1 : -1]}
+
+
 def _why_page(db: Database, request: Request) -> dict[str, Any]:
     place_id(db, _name(request))
     query = request.query_params
@@ -182,14 +189,14 @@ def _cases(db: Database, _request: Request) -> dict[str, Any]:
 def _case(db: Database, request: Request) -> dict[str, Any]:
     from_ms = asked.instant(request.query_params, "from")
     case = read_case(db, _name(request), from_ms)
-    return {"case": case, "instant": to_text, "unit": _SPELLED.get}
+    return {"case": case, "instant": to_text, "unit": unit_words}
 
 
 async def _plotly(_request: Request) -> Response:
     """The drawing library from its own package, where it is installed."""
     path = _plotly_file()
     if path is None:
-        return Response(texts()["no_plots"], _NOT_FOUND, media_type="text/plain")
+        return Response(say("no_plots"), _NOT_FOUND, media_type="text/plain")
     # Nothing of a patient is in it: it may be kept.
     kept = {"Cache-Control": "private, max-age=86400"}
     return FileResponse(path, media_type="text/javascript", headers=kept)

@@ -7,8 +7,9 @@ from typing import Any
 from sqlite_utils import Database
 
 from adapters.pages.past.advised import Advised, advised
-from adapters.pages.past.bounds import Bound, Lying, bounds, read_lying, rules_then, since_ms
+from adapters.pages.past.bounds import Bound, Lying, bounds, read_lying, rules_then
 from adapters.pages.past.curves import GAP_MS, Curve, read_curves
+from adapters.pages.past.stays import stays
 from adapters.sqlite.history import place_id, read_events
 from service.glance.vitals import NOISE, OLD_MS, UNITS
 
@@ -26,7 +27,8 @@ def trends(
     """
     row = place_id(db, place)
     lying, rules = read_lying(db, row, to_ms), rules_then(db, to_ms)
-    from_ms = max(from_ms, since_ms(lying) or from_ms)
+    there = stays(place, lying)
+    from_ms = max(from_ms, there[-1].from_ms) if there else from_ms
     read_from_ms = from_ms if after_ms is None else max(from_ms, after_ms - OLD_MS)
     lines = [] if rules is None else bounds(rules, lying, from_ms)
     found = [one for one in advised(read_events(db, place, from_ms, to_ms)) if one.spans]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from adapters.pages.texts import texts
+from adapters.pages.texts import say
 from adapters.patient_limits import MASS_KG, nearest_species
 from rules.limits import PatientContext
 from rules.vocabulary import CLASSES, PHASES
@@ -41,7 +41,7 @@ def asked(query: Mapping[str, str]) -> Asked:
     mass_kg = _mass_kg(given["mass"], wrong)
     class_ = _class(given, wrong)
     if given["phase"] not in PHASES:
-        wrong["phase"] = _say("limits_wrong_phase", known=", ".join(PHASES))
+        wrong["phase"] = say("limits_wrong_phase", known=", ".join(PHASES))
     if wrong:
         return Asked(given, wrong)
     patient = PatientContext(class_, given["species"] or None, mass_kg, given["phase"])
@@ -53,16 +53,16 @@ def _mass_kg(text: str, wrong: dict[str, str]) -> float | None:
         return None
     found = _MASS.fullmatch(text)
     if found is None:
-        wrong["mass"] = _say("limits_wrong_mass", given=text)
+        wrong["mass"] = say("limits_wrong_mass", given=text)
         return None
     number, unit = float(found[1].replace(",", ".")), found[2].lower()
     if not unit and number > _BARE_MOST_KG:
-        wrong["mass"] = _say("limits_wrong_mass_unit", given=text)
+        wrong["mass"] = say("limits_wrong_mass_unit", given=text)
         return None
     mass_kg = number / 1000.0 if unit == "g" else number
     least, most = MASS_KG
     if not least <= mass_kg <= most:
-        wrong["mass"] = _say("limits_wrong_mass_range", least=least * 1000, most=most)
+        wrong["mass"] = say("limits_wrong_mass_range", least=least * 1000, most=most)
         return None
     return mass_kg
 
@@ -70,14 +70,10 @@ def _mass_kg(text: str, wrong: dict[str, str]) -> float | None:
 def _class(given: Mapping[str, str], wrong: dict[str, str]) -> str | None:
     species, class_ = given["species"], given["class"]
     if class_ and class_ not in CLASSES:
-        wrong["class"] = _say("limits_wrong_class", known=", ".join(CLASSES))
+        wrong["class"] = say("limits_wrong_class", known=", ".join(CLASSES))
         return None
     known = class_of(species) if species else None
     if species and known is None and not class_:
         hint = nearest_species(species) or "."
-        wrong["species"] = _say("limits_wrong_species", given=species, hint=hint)
+        wrong["species"] = say("limits_wrong_species", given=species, hint=hint)
     return class_ or known
-
-
-def _say(key: str, **values: object) -> str:
-    return texts()[key].format(**values)

@@ -12,6 +12,7 @@ from starlette.routing import BaseRoute, Route
 
 from adapters.config import Config
 from adapters.library_releases import library_releases
+from adapters.pages.kept import NoStoreError
 from adapters.pages.render import Render
 from adapters.pages.rules import told
 from adapters.pages.rules.asked import asked
@@ -22,7 +23,7 @@ from adapters.pages.rules.past import (
     read_trial,
     read_versions,
 )
-from adapters.pages.rules.shelf import NoStoreError, Shelf
+from adapters.pages.rules.shelf import Shelf
 from adapters.patient_limits import limit_rows
 from adapters.sqlite.reading import StoreError
 from rules.changes import asked_step, next_version

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -12,17 +11,14 @@ from pathlib import Path
 from sqlite_utils import Database
 
 from adapters.config import Config
+from adapters.pages.kept import opened
 from adapters.rule_files import LoadedRules, RuleFilesError, library, load_rules, loaded_again
 from adapters.sqlite.ledger import RuleLedger
-from adapters.sqlite.reading import StoreError, open_for_reading
+from adapters.sqlite.reading import StoreError
 from adapters.sqlite.store import FILE_NAME
 from rules.model import RuleSet
 from rules.reading import RuleSetError
 from rules.versions import parse_version
-
-
-class NoStoreError(StoreError):
-    """There is no store yet where the configuration says."""
 
 
 @dataclass(slots=True)
@@ -40,19 +36,12 @@ class Shelf:
     @contextmanager
     def opened(self) -> Iterator[Database]:
         """The store, read-only. NoStoreError or StoreError when it cannot be read."""
-        if not self.store.is_file():
-            raise NoStoreError(f"{self.store}: no store there")
-        database = open_for_reading(self.store)
-        try:
+        with opened(self.store) as database:
             if "rule_activations" not in database.table_names():
                 raise StoreError(
                     f"{self.store}: of an older form; the service brings it up to date"
                 )
             yield database
-        except sqlite3.DatabaseError as error:
-            raise StoreError(f"{self.store}: cannot be read just now: {error}") from None
-        finally:
-            database.close()
 
     def specs(self) -> list[str]:
         """NAME@VERSION of all that can be shown, by name and then from the oldest on."""

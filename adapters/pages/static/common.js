@@ -6,7 +6,7 @@ const HEARD_S = 3;
 const MOST_WAIT_MS = 2000;
 const STILL_HERE_MS = 30_000;
 const LOGGED_OUT = 4401;
-export const SHAPES = {
+const SHAPES = {
   high: "M12 1 23 22H1ZM11 8v7h2V8Zm0 9v2.4h2V17Z",
   medium: "M12 1 23 12 12 23 1 12ZM11 6v7h2V6Zm0 9v2.4h2V15Z",
   low: "M12 2a10 10 0 1 0 0 20 10 10 0 0 0 0-20Zm-1 5v7h2V7Zm0 9v2.4h2V16Z",
@@ -14,7 +14,7 @@ export const SHAPES = {
 };
 export const DIGITS = { etco2: 0, fico2: 0, spo2: 0, pulse_rate: 0, rr: 0, pip: 1, temperature: 1,
   tidal_volume: 1, charge: 0 };
-export const SPELLED = { "mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", Cel: "°C" };
+const SPELLED = { "mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", Cel: "°C" };
 export const ARROWS = { rising: "↗", falling: "↘", steady: "→" };
 export const KPA_PER_MMHG = 0.133322;
 
@@ -33,12 +33,25 @@ export function put(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
-export function drawMark(article, need) {
-  const path = article.querySelector(".mark path");
+export const drawMark = (article, need) => drawShape(article.querySelector(".mark path"), need);
+
+export function drawShape(path, need) {
   const shape = SHAPES[need] ?? "";
   if (path.getAttribute("d") === shape) return;
   path.setAttribute("d", shape);
   path.setAttribute("fill-rule", "evenodd");
+}
+
+// As many children as there are things to show; those that stay are left as they are.
+export function fit(parent, count, another) {
+  while (parent.children.length > count) parent.lastElementChild.remove();
+  while (parent.children.length < count) parent.append(another());
+}
+
+export function make(name, ...children) {
+  const element = document.createElement(name);
+  element.append(...children);
+  return element;
 }
 
 // -- what is remembered of the reader's choices --------------------------------------------------
@@ -82,15 +95,9 @@ export function readingWords(seconds) {
 }
 
 export function drawValues(list, values, later) {
-  while (list.children.length > values.length) list.lastElementChild.remove();
+  fit(list, values.length, () => make("div", make("dt"), make("dd", make("span"), make("small"))));
   values.forEach((one, at) => {
-    let row = list.children[at];
-    if (!row) {
-      row = document.createElement("div");
-      row.append(document.createElement("dt"), document.createElement("dd"));
-      row.lastElementChild.append(document.createElement("span"), document.createElement("small"));
-      list.append(row);
-    }
+    const row = list.children[at];
     put(row.firstElementChild, say(`vital_${one.vital}`));
     const [number, rest] = valueWords(one, one.age_s + later);
     put(row.lastElementChild.firstElementChild, number);

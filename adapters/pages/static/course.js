@@ -1,6 +1,6 @@
 // The course of one value in words: now, lowest, highest, where it goes, its limits, its gaps.
 
-import { DIGITS, KPA_PER_MMHG, SPELLED, choices, say } from "./common.js";
+import { DIGITS, KPA_PER_MMHG, choices, say, unitWords as spelled } from "./common.js";
 import { timeWords } from "./when.js";
 
 // The mean of the first fifth of the time is held against that of the last fifth.
@@ -11,7 +11,7 @@ const inKpa = (unit) => unit === "mm[Hg]" && choices.elements.co2.value === "kPa
 
 export const shownValue = (unit, value) => inKpa(unit) ? value * KPA_PER_MMHG : value;
 
-export const unitWords = (unit) => inKpa(unit) ? "kPa" : SPELLED[unit] ?? unit;
+export const unitWords = (unit) => inKpa(unit) ? "kPa" : spelled(unit);
 
 export function valueWords(curve, value) {
   const digits = inKpa(curve.unit) ? 1 : DIGITS[curve.vital];

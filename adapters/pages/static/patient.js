@@ -1,8 +1,8 @@
 // One patient: what stands in full, all values, and pressure and CO2 as they come.
 
 import { beginAsking, drawAcknowledge, drawPause, listMoved } from "./asks.js";
-import { ageWords, drawMark, drawValues, every, listen, oldness, put, readingWords, remember, say,
-  unitWords, whoWords } from "./common.js";
+import { ageWords, drawMark, drawValues, every, fit, listen, make, oldness, put, readingWords,
+  remember, say, unitWords, whoWords } from "./common.js";
 import { Strip } from "./strip.js";
 
 const { ward, place } = document.body.dataset;
@@ -17,11 +17,8 @@ let at = 0;
 const since = () => (performance.now() - at) / 1000;
 
 function texts(parent, items) {
-  while (parent.children.length > items.length) parent.lastElementChild.remove();
-  items.forEach((text, number) => {
-    if (!parent.children[number]) parent.append(document.createElement("li"));
-    put(parent.children[number], text);
-  });
+  fit(parent, items.length, () => make("li"));
+  items.forEach((text, number) => put(parent.children[number], text));
 }
 
 function drawAdvisory(item, one) {
@@ -60,14 +57,12 @@ function causeWords(cause) {
 }
 
 function drawRows(body, rows) {
-  while (body.children.length > rows.length) body.lastElementChild.remove();
+  fit(body, rows.length, () => {
+    const row = make("tr", make("th"), make("td"), make("td"));
+    row.firstElementChild.scope = "row";
+    return row;
+  });
   rows.forEach((cells, number) => {
-    if (!body.children[number]) {
-      const row = document.createElement("tr");
-      row.append(...cells.map((_, cell) => document.createElement(cell ? "td" : "th")));
-      row.firstElementChild.scope = "row";
-      body.append(row);
-    }
     cells.forEach((text, cell) => put(body.children[number].children[cell], shown(text)));
   });
 }
@@ -99,13 +94,8 @@ function drawSettings(settings, later) {
   part.hidden = !settings?.values.length;
   if (part.hidden) return;
   const values = part.querySelector("dl");
-  while (values.children.length > settings.values.length) values.lastElementChild.remove();
+  fit(values, settings.values.length, () => make("div", make("dt"), make("dd")));
   settings.values.forEach((one, number) => {
-    if (!values.children[number]) {
-      const row = document.createElement("div");
-      row.append(document.createElement("dt"), document.createElement("dd"));
-      values.append(row);
-    }
     const [name, value] = values.children[number].children;
     put(name, say(`setting_${one.setting}`));
     put(value, `${one.value} ${unitWords(one.unit)}`);

@@ -1,6 +1,6 @@
 // The last hours of one place: read once, then only what is new; in words, and as curves.
 
-import { ageWords, put, remember, say, whoWords } from "./common.js";
+import { ageWords, fit, put, remember, say, whoWords } from "./common.js";
 import { nameOf, told, unitWords } from "./course.js";
 import { canDraw, drawCurve, drawLanes, zoneWords } from "./plots.js";
 import { runClock, timeWords, zonedWords } from "./when.js";
@@ -133,9 +133,8 @@ function laneWords(lane) {
 function drawCurves(curves, rows) {
   if (!canDraw()) return;
   const box = find("curves");
-  while (box.children.length > curves.length) box.lastElementChild.remove();
+  fit(box, curves.length, () => find("curve").content.firstElementChild.cloneNode(true));
   curves.forEach((curve, at) => {
-    if (!box.children[at]) box.append(find("curve").content.firstElementChild.cloneNode(true));
     const [caption, plot] = box.children[at].children;
     put(caption, `${rows[at].name}, ${unitWords(curve.unit)}. ${zoneWords(data)}`);
     plot.setAttribute("aria-label", say("curve_alt", { ...rows[at], what: rows[at].name }));

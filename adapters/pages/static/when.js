@@ -1,6 +1,6 @@
 // Times as people read them here: by the time zone of this browser, which is always named.
 
-import { SHAPES, clock, put } from "./common.js";
+import { clock, drawShape, put } from "./common.js";
 
 const day = new Intl.DateTimeFormat("en", {
   day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit",
@@ -27,8 +27,7 @@ export function tellTimes(root) {
 export function drawMarks(root) {
   for (const one of root.querySelectorAll("[data-need]")) {
     const path = one.querySelector("svg path");
-    path?.setAttribute("d", SHAPES[one.dataset.need] ?? "");
-    path?.setAttribute("fill-rule", "evenodd");
+    if (path) drawShape(path, one.dataset.need);
   }
 }
 

@@ -15,3 +15,9 @@ def texts(language: str = "en") -> Mapping[str, str]:
         (files("adapters.pages.texts") / f"{language}.json").read_text("utf-8")
     )
     return found
+
+
+def say(key: str, **values: object) -> str:
+    """One text with its values filled in. KeyError when there is none of this name."""
+    text = texts()[key]
+    return text.format(**values) if values else text

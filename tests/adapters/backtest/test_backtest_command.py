@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browser import OpenPage
+from browser import OpenPage, fits_its_width
 from click.testing import CliRunner, Result
 from end_to_end.clients import wait_for
 from end_to_end.service_process import tidewarden
@@ -197,6 +197,5 @@ def test_everybody_can_read_the_report(
         picture.locator("svg").first.wait_for()
     assert opened.violations() == []
     assert (opened.wrong, opened.asked) == ([], [])
-    wide = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
-    assert opened.page.evaluate(wide), "it has to be moved sideways"
+    assert fits_its_width(opened.page), "it has to be moved sideways"
     assert "Backtest of small-animal-ventilation@0.1.0" in opened.page.inner_text("h1")

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import subprocess
-import sys
-import time
 from pathlib import Path
 from typing import Any
 
+from end_to_end.ward_bench import PagesProcess
 from ruamel.yaml import YAML
 
 from adapters.rule_files import DEFAULT_RULES, load_rules
 from adapters.simulator.scenario import builtin_scenario_text, load_scenario
 from adapters.simulator.ward import SimulatedWard
 from adapters.sqlite.store import SqliteStore
-from adapters.tcp import can_connect, free_port
+from adapters.tcp import free_port
 from rules.engine.plain import PlainEngine
 from service.instants import to_text
 from service.intake import Arrival
@@ -96,36 +93,8 @@ def _sent(kind: str, seq: int, after_s: float, **body: Any) -> Arrival:
     return Arrival(received_ms, f"tidewarden/1/{PLACE}/{kind}", payload)
 
 
-class PastPages:
-    """`tidewarden pages` of a store, without a broker: what is past needs none.
-
-    `hidden` is a folder with a `sitecustomize.py` that hides what is installed.
-    """
-
-    def __init__(self, folder: Path, store: Path, hidden: Path | None = None) -> None:
-        self.port = free_port("127.0.0.1")
-        config = folder / "past.toml"
-        config.write_text(
-            f"[broker]\nport = {free_port('127.0.0.1')}\n[pages]\nport = {self.port}\n"
-            f"[store]\ndirectory = '{store}'\n",
-            "utf-8",
-        )
-        paths = [Path(__file__).parents[3], *([] if hidden is None else [hidden])]
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "adapters.cli.main", "pages", "--config", str(config)],
-            stdout=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, paths))},
-        )
-        until = time.monotonic() + 30.0
-        while not can_connect("127.0.0.1", self.port, 0.2):
-            assert time.monotonic() < until, "the pages do not answer"
-            time.sleep(0.05)
-
-    def address(self, path: str) -> str:
-        """Where a browser finds a page."""
-        return f"http://127.0.0.1:{self.port}/{path}"
-
-    def stop(self) -> None:
-        """End it."""
-        self._process.kill()
-        self._process.wait()
+def past_pages(folder: Path, store: Path, hidden: Path | None = None) -> PagesProcess:
+    """The pages of a store, started without a broker: what is past needs none."""
+    made = PagesProcess(folder, free_port("127.0.0.1"), store=store, hidden=hidden)
+    made.start()
+    return made

@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 
 import pytest
 from end_to_end.mosquitto import Mosquitto
-from ward_bench import PagesProcess
+from end_to_end.ward_bench import PagesProcess
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
@@ -67,7 +67,7 @@ def pages(
 ) -> Iterator[PagesProcess]:
     folder = tmp_path_factory.mktemp("gate")
     for name, role in (("mira", "team"), ("kit", "reader"), ("hall", "wall"), ("eve", "team")):
-        add_person(folder / "people.toml", name, role, WORDS)  # type: ignore[arg-type]
+        add_person(folder / "people.toml", name, role, WORDS)
     made = PagesProcess(
         folder, mosquitto(folder / "broker").port, f'people = "{folder / "people.toml"}"\n'
     )
@@ -124,7 +124,7 @@ def test_another_site_can_ask_nothing(stranger: Asker, pages: PagesProcess) -> N
     address = f"ws://127.0.0.1:{pages.port}/live"
     with (
         pytest.raises(InvalidStatus),
-        connect(address, origin="http://elsewhere.example", additional_headers=headers),  # type: ignore[arg-type]
+        connect(address, origin="http://elsewhere.example", additional_headers=headers),
     ):
         pass
     with connect(address, additional_headers=headers) as socket:

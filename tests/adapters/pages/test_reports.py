@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from asking import Pages, config
-from ward_bench import PagesProcess
+from end_to_end.ward_bench import PagesProcess
 
 from adapters.tcp import free_port
 

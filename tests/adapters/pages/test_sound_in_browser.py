@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 from end_to_end.mosquitto import Mosquitto
-from ward_bench import PagesProcess
+from end_to_end.ward_bench import PagesProcess
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

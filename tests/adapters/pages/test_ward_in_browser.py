@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from browser import fits_its_width, violations
 from end_to_end.mosquitto import Mosquitto
-from ward_bench import PagesProcess, ToldWard, advisory
+from end_to_end.ward_bench import PagesProcess, ToldWard, advisory
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -104,18 +105,14 @@ def test_who_needs_somebody_comes_first_with_why_and_what_to_do(ward: ToldWard, 
 def test_everybody_can_read_it(
     ward: ToldWard, page: Page, scheme: str, pages: tuple[PagesProcess, int]
 ) -> None:
-    from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 (optional)
-
     ward.standing("box-17", _high(), _medium())
     ward.standing("box-09", advisory("cold", "low", "35.1 °C and falling."))
     _wait_names(page, "needs", ["box-17", "box-09"])
     page.emulate_media(color_scheme=scheme)
     for width in (1400, 800):
         page.set_viewport_size({"width": width, "height": 900})
-        found = Axe().run(page).response["violations"]
-        assert [(one["id"], one["nodes"][0]["target"]) for one in found] == []
-        wide = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
-        assert page.evaluate(wide), f"at {width} px it has to be moved sideways"
+        assert violations(page) == []
+        assert fits_its_width(page), f"at {width} px it has to be moved sideways"
 
 
 def test_a_service_that_was_killed_is_said_within_three_seconds(ward: ToldWard, page: Page) -> None:
@@ -182,8 +179,6 @@ def test_the_focus_stays_on_a_card_that_moves(ward: ToldWard, page: Page) -> Non
 
 
 def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
-    from axe_playwright_python.sync_playwright import Axe  # noqa: PLC0415 (optional)
-
     ward.standing("box-17", _high())
     _wait_names(page, "needs", ["box-17"])
     page.locator("#needs a").focus()
@@ -210,7 +205,7 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
     )
     drawn = "(c) => new Set(c.getContext('2d').getImageData(0, 0, c.width, c.height).data).size"
     assert page.locator("canvas").first.evaluate(drawn) > 3
-    assert [one["id"] for one in Axe().run(page).response["violations"]] == []
+    assert violations(page) == []
     ward.standing("box-17")
     page.wait_for_selector("#nothing:not([hidden])")
     page.get_by_role("link", name="All places").click()

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from browser import OpenPage, Scheme
+from browser import OpenPage, Scheme, fits_its_width
 from report_bench import whole_report
 
 from adapters.rehearsal.report import write_page
@@ -41,8 +41,7 @@ def test_everybody_can_read_it(
         plot.scroll_into_view_if_needed()
         plot.locator("svg").first.wait_for()
     assert opened.violations() == []
-    wide = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
-    assert opened.page.evaluate(wide), "it has to be moved sideways"
+    assert fits_its_width(opened.page), "it has to be moved sideways"
     assert (opened.wrong, opened.asked) == ([], [])
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import threading
@@ -20,11 +21,21 @@ HEALTH_TOPIC = "tidewarden/1/service/watch/health"
 
 
 class PagesProcess:
-    """`tidewarden pages` beside a broker; `settings` are further lines of its [pages]."""
+    """`tidewarden pages` beside a broker; `settings` are further lines of its [pages].
+
+    `hidden` is a folder with a `sitecustomize.py` that hides what is installed.
+    """
 
     def __init__(
-        self, folder: Path, broker_port: int, settings: str = "", store: Path | None = None
+        self,
+        folder: Path,
+        broker_port: int,
+        settings: str = "",
+        store: Path | None = None,
+        hidden: Path | None = None,
     ) -> None:
+        paths = [str(hidden or ""), os.environ.get("PYTHONPATH", "")]
+        self._env = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, paths))}
         self.port, self.broker_port = free_port("127.0.0.1"), broker_port
         self._config = folder / "pages.toml"
         self._config.write_text(
@@ -43,7 +54,9 @@ class PagesProcess:
     def start(self) -> None:
         """Start it, and wait until it answers."""
         self.process = subprocess.Popen(
-            [tidewarden(), "pages", "--config", str(self._config)], stdout=subprocess.DEVNULL
+            [tidewarden(), "pages", "--config", str(self._config)],
+            stdout=subprocess.DEVNULL,
+            env=self._env,
         )
         until = time.monotonic() + 30.0
         while not can_connect("127.0.0.1", self.port, 0.2):
