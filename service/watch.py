@@ -37,6 +37,7 @@ from service.requests import answer
 from service.signals.breaths import Breath, Effort, Inflation
 from service.signals.capnogram import Co2Breath
 from service.trial import Trial, TrialState, begun
+from service.usual import usual_message, usual_of
 from service.wording import write_advisory
 
 CYCLE_MS: Final = 50
@@ -51,11 +52,15 @@ STATE_FORMAT: Final = 5
 
 @dataclass(slots=True)
 class PlaceState:
-    """All state of one place: what is known there, what is advised, when to look next."""
+    """All state of one place: what is known there, what is advised, when to look next.
+
+    `usual` is what was told last of what is usual there; None when nothing was yet.
+    """
 
     bedside: Bedside
     book: Book = field(default_factory=Book)
     due_ms: int = 0
+    usual: dict[str, float] | None = None
 
 
 @dataclass(slots=True)
@@ -304,6 +309,7 @@ class Watch:
 
         changes = place.book.move(name, self.rule_set, moment, write)
         self._publish(name, place, changes, now_ms, outcome)
+        self._tell_usual(name, place, now_ms, outcome)
         self._schedule(place, now_ms)
         self._try(place.bedside, facts, now_ms, outcome)
 
@@ -391,6 +397,12 @@ class Watch:
         if changes.events or changes.pauses:
             message = outbound.standing_message(name, place.book, now_ms, self.rule_set)
             outcome.outbox.append(message)
+
+    def _tell_usual(self, name: str, place: PlaceState, now_ms: int, outcome: Outcome) -> None:
+        usual = usual_of(place.bedside)
+        if usual != place.usual:
+            place.usual = usual
+            outcome.outbox.append(usual_message(name, usual, now_ms))
 
     def _keep(self, name: str, completed: Completed, outcome: Outcome) -> None:
         if not completed:

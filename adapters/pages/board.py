@@ -78,6 +78,8 @@ class Board:
             body = json.loads(payload)
             if body.get("speaks") is True:
                 self.spoken.append(Spoken(seen.name, str(body["priority"])))
+        elif kind == "usual":
+            seen.take_usual(json.loads(payload))
         elif kind == "derived":
             seen.take_derived(json.loads(payload), received_ms)
 

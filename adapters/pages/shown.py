@@ -11,6 +11,7 @@ from dataclasses import asdict
 from typing import Any, Final
 
 from service.glance import Card, Seen, Shown, Standing, Vital, card_of
+from service.glance.seen import Usual
 from service.glance.supply import readiness
 from service.known import SettingsInfo
 from service.messages import Waveform
@@ -54,10 +55,14 @@ def patient_body(seen: Seen, now_ms: int) -> dict[str, Any]:
     and how long its battery lasts."""
     card = card_of(seen, now_ms, most=len(Vital))
     ready = readiness(seen.supply, seen.battery.estimate, seen.journey, now_ms)
+    body = card_body(card, now_ms)
+    for value in body["values"]:
+        value["usual"] = None if seen.usual is None else seen.usual.of(value["vital"])
     return {
-        "card": card_body(card, now_ms),
+        "card": body,
         "paused": seen.paused,
         "settings": _settings(seen.settings, now_ms),
+        "usual": _usual(seen.usual, now_ms),
         "supply": None if ready is None else asdict(ready),
         "standing": [{name: body.get(name) for name in _IN_FULL} for body in seen.standing],
     }
@@ -95,6 +100,16 @@ def _settings(known: SettingsInfo | None, now_ms: int) -> dict[str, Any] | None:
         "values": values,
         "changed_s": _age_s(known.changed_ms, now_ms),
         "age_s": _age_s(known.received_ms, now_ms),
+    }
+
+
+def _usual(usual: Usual | None, now_ms: int) -> dict[str, Any] | None:
+    if usual is None:
+        return None
+    learnt = {name: quantity for name, quantity in usual.values.items() if quantity is not None}
+    return {
+        "values": [{"name": name, **quantity} for name, quantity in learnt.items()],
+        "age_s": _age_s(usual.since_ms, now_ms),
     }
 
 

@@ -11,6 +11,7 @@ from service import messages as wire
 from service.battery.report import reported
 from service.battery.state import Battery
 from service.glance.vitals import KEPT_MS, Vital
+from service.instants import from_text
 from service.journeys import journey_info
 from service.known import JourneyInfo, SettingsInfo
 from service.settings import confirmed
@@ -38,6 +39,20 @@ class Newest:
     received_ms: int
 
 
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What is usual there, as published: each a value with its UCUM unit, or None while it is being
+    learnt; since when."""
+
+    values: Mapping[str, Mapping[str, Any] | None]
+    since_ms: int
+
+    def of(self, name: str) -> float | None:
+        """What is usual of one value, where it has been learnt."""
+        quantity = self.values.get(name)
+        return None if quantity is None else float(quantity["value"])
+
+
 @dataclass(slots=True)
 class Seen:
     """One place, `name` is WARD/PLACE. Times in ms since 1970, by the clock of who looks.
@@ -57,6 +72,7 @@ class Seen:
     standing: list[dict[str, Any]] = field(default_factory=list)
     problems: list[dict[str, Any]] = field(default_factory=list)
     paused: dict[str, Any] | None = None
+    usual: Usual | None = None
     reading_ms: int | None = None
     monitor_counts_breaths: bool = False
 
@@ -82,6 +98,10 @@ class Seen:
         self.standing = list(body.get("standing", ()))
         self.problems = list(body.get("problems", ()))
         self.paused = body.get("paused")
+
+    def take_usual(self, body: Mapping[str, Any]) -> None:
+        """What is usual there, as published on `usual`."""
+        self.usual = Usual(body["values"], from_text(body["at"]))
 
     def take_derived(self, body: Mapping[str, Any], received_ms: int) -> None:
         """What a breath meant, as published on `derived`."""
@@ -129,3 +149,4 @@ class Seen:
         """What was seen of one patient says nothing of the next."""
         self.newest.clear()
         self.course.clear()
+        self.usual = None

@@ -92,9 +92,11 @@ def test_what_was_committed_is_there_after_the_process_was_killed(tmp_path: Path
 def test_a_row_leaves_the_outbox_only_when_it_was_sent(store: SqliteStore) -> None:
     watch = new_watch()
     first = store.commit(step(watch, [numerics(1, unit="s"), numerics(2, unit="s")]), [], None)
-    assert len(first) == 2
+    kinds = sorted(posting.topic.rpartition("/")[2] for posting in first)
+    assert kinds == ["rejected", "rejected", "usual"]
     assert store.unsent() == first
-    second = store.commit(step(watch, [numerics(3, unit="s")]), [first[1].number], None)
+    sent = [posting.number for posting in first[1:]]
+    second = store.commit(step(watch, [numerics(3, unit="s")]), sent, None)
     assert store.unsent() == [first[0], *second]
     store.commit(Outcome(reached_ms=START_MS + 10_000), [first[0].number], None)
     assert store.unsent() == second

@@ -105,6 +105,12 @@ class ToldWard:
                 "standing": list(advisories)}  # fmt: skip
         self._publish(f"tidewarden/1/ward/{place}/standing", body, retain=True)
 
+    def usual(self, place: str, **values: tuple[float, str]) -> None:
+        """What is usual there from now on, each a value with its unit."""
+        told = {name: {"value": value, "unit": unit} for name, (value, unit) in values.items()}
+        body = {"schema": 1, "at": to_text(_now_ms()), "values": told}
+        self._publish(f"tidewarden/1/ward/{place}/usual", body, retain=True)
+
     def numerics(self, place: str, **values: float) -> None:
         """One reading at once."""
         units = {"etco2": "mm[Hg]", "spo2": "%"}

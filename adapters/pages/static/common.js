@@ -1,5 +1,7 @@
 // What all pages share: words, ages, values in words, and the link to the server.
 
+import { choices, numberWords, unitWords } from "./units.js";
+
 export const words = JSON.parse(document.getElementById("words").textContent);
 export const settings = JSON.parse(document.getElementById("settings").textContent);
 const HEARD_S = 3;
@@ -14,9 +16,7 @@ const SHAPES = {
 };
 export const DIGITS = { etco2: 0, fico2: 0, spo2: 0, pulse_rate: 0, rr: 0, pip: 1, temperature: 1,
   tidal_volume: 1, charge: 0 };
-const SPELLED = { "mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", Cel: "°C" };
 export const ARROWS = { rising: "↗", falling: "↘", steady: "→" };
-export const KPA_PER_MMHG = 0.133322;
 
 export const say = (key, values = {}) =>
   (words[key] ?? key).replace(/\{(\w+)\}/g, (_, name) => values[name]);
@@ -55,8 +55,6 @@ export function make(name, ...children) {
 }
 
 // -- what is remembered of the reader's choices --------------------------------------------------
-
-export const choices = document.getElementById("choices");
 
 // A screen on a wall has nobody who chooses: its address says what it shows (?order=fixed&co2=kPa).
 const asked = new URLSearchParams(location.search);
@@ -105,19 +103,17 @@ export function drawValues(list, values, later) {
   });
 }
 
-export const unitWords = (unit) => SPELLED[unit] ?? unit;
-
 function valueWords(one, seconds) {
   if (one.value === null) {
     return [say("value_none", { why: say(`status_${one.status}`) }), ""];
   }
-  const kpa = one.unit === "mm[Hg]" && choices.elements.co2.value === "kPa";
-  const number = kpa ? (one.value * KPA_PER_MMHG).toFixed(1) : one.value.toFixed(DIGITS[one.vital]);
-  const unit = kpa ? "kPa" : unitWords(one.unit);
   // What was measured a while ago is not how it is: then its age stands where its direction was.
   const old = seconds > settings.silent_s ? `, ${say("value_ago", { age: ageWords(seconds) })}` : "";
   const direction = one.direction && !old ? ` ${ARROWS[one.direction]} ${say(one.direction)}` : "";
-  return [number, ` ${unit}${direction}${old}`];
+  const usual = one.usual === undefined || one.usual === null ? ""
+    : `, ${say("value_usual", { value: numberWords(one.unit, one.usual, DIGITS[one.vital]) })}`;
+  const number = numberWords(one.unit, one.value, DIGITS[one.vital]);
+  return [number, ` ${unitWords(one.unit)}${direction}${usual}${old}`];
 }
 
 // -- the link ------------------------------------------------------------------------------------

@@ -1,25 +1,14 @@
 // The course of one value in words: now, lowest, highest, where it goes, its limits, its gaps.
 
-import { DIGITS, KPA_PER_MMHG, choices, say, unitWords as spelled } from "./common.js";
+import { DIGITS, say } from "./common.js";
+import { quantityWords } from "./units.js";
 import { timeWords } from "./when.js";
 
 // The mean of the first fifth of the time is held against that of the last fifth.
 const SHARE = 5;
 const SHORTEST_MS = 60000;
 
-const inKpa = (unit) => unit === "mm[Hg]" && choices.elements.co2.value === "kPa";
-
-export const shownValue = (unit, value) => inKpa(unit) ? value * KPA_PER_MMHG : value;
-
-export const unitWords = (unit) => inKpa(unit) ? "kPa" : spelled(unit);
-
-export function valueWords(curve, value) {
-  const digits = inKpa(curve.unit) ? 1 : DIGITS[curve.vital];
-  const number = shownValue(curve.unit, value).toFixed(digits);
-  const unit = unitWords(curve.unit);
-  // What is read as one word is not broken.
-  return unit.startsWith("/") ? `${number}${unit}` : `${number}\u00a0${unit}`;
-}
+const valueWords = (curve, value) => quantityWords(curve.unit, value, DIGITS[curve.vital]);
 
 export const nameOf = (curve) => say(`vital_${curve.vital}`);
 

@@ -2,8 +2,11 @@
 
 import { beginAsking, drawAcknowledge, drawPause, listMoved } from "./asks.js";
 import { ageWords, drawMark, drawValues, every, fit, listen, make, oldness, put, readingWords,
-  remember, say, unitWords, whoWords } from "./common.js";
+  remember, say, whoWords } from "./common.js";
 import { Strip } from "./strip.js";
+import { quantityWords, unitWords } from "./units.js";
+
+const USUAL_DIGITS = { ti: 2, slope: 1, step: 1, tidal_volume: 1, etco2: 0 };
 
 const { ward, place } = document.body.dataset;
 const main = document.querySelector("main");
@@ -89,20 +92,37 @@ function drawStanding(standing) {
   document.getElementById("nothing").hidden = standing.length > 0;
 }
 
+// Names with their values, and how old they are.
+function drawNamed(part, named, aged) {
+  const values = part.querySelector("dl");
+  fit(values, named.length, () => make("div", make("dt"), make("dd")));
+  named.forEach(([name, value], number) => {
+    put(values.children[number].firstElementChild, name);
+    put(values.children[number].lastElementChild, value);
+  });
+  put(part.querySelector(".age"), aged);
+}
+
 function drawSettings(settings, later) {
   const part = document.getElementById("confirmed");
   part.hidden = !settings?.values.length;
   if (part.hidden) return;
-  const values = part.querySelector("dl");
-  fit(values, settings.values.length, () => make("div", make("dt"), make("dd")));
-  settings.values.forEach((one, number) => {
-    const [name, value] = values.children[number].children;
-    put(name, say(`setting_${one.setting}`));
-    put(value, `${one.value} ${unitWords(one.unit)}`);
-  });
-  put(part.querySelector(".age"), say("settings_age", {
+  const named = settings.values.map((one) =>
+    [say(`setting_${one.setting}`), `${one.value} ${unitWords(one.unit)}`]);
+  drawNamed(part, named, say("settings_age", {
     changed: ageWords(settings.changed_s + later), age: ageWords(settings.age_s + later),
   }));
+}
+
+// What has been learnt of this patient: changes are held against it.
+function drawUsual(usual, later) {
+  const part = document.getElementById("usual");
+  part.hidden = !usual;
+  if (part.hidden) return;
+  const named = usual.values.map((one) =>
+    [say(`usual_${one.name}`), quantityWords(one.unit, one.value, USUAL_DIGITS[one.name])]);
+  drawNamed(part, named, say(named.length ? "usual_age" : "usual_learning",
+    { age: ageWords(usual.age_s + later) }));
 }
 
 const MINUTE_S = 60;
@@ -148,6 +168,7 @@ function age() {
   drawValues(document.getElementById("values"), card.values, since());
   drawPause(news.paused, Math.max(0, card.paused_s - since()));
   drawSettings(news.settings, since());
+  drawUsual(news.usual, since());
   drawSupply(news.supply, since());
   card.standing.forEach((one, number) => {
     const item = list.children[number];

@@ -1,7 +1,8 @@
 // The curves and the lanes of advisories, by Plotly where it is there.
 
 import { say } from "./common.js";
-import { limitName, nameOf, shownValue, unitWords } from "./course.js";
+import { limitName, nameOf } from "./course.js";
+import { shownValue, unitWords } from "./units.js";
 import { zone } from "./when.js";
 
 const CONFIG = { displayModeBar: false, responsive: true, showTips: false, doubleClick: false };

@@ -1,6 +1,7 @@
 // A strip of one signal that runs from right to left, a moment late so that it runs smoothly.
 
-import { say } from "./common.js";
+import { put, say } from "./common.js";
+import { numberWords, shownValue, unitWords } from "./units.js";
 
 const SHOWN_MS = 12000;
 const LATE_MS = 2200;
@@ -18,6 +19,8 @@ function ticks(high) {
 export class Strip {
   constructor(canvas) {
     this.canvas = canvas;
+    this.heading = canvas.previousElementSibling;
+    this.unit = canvas.dataset.unit;
     this.samples = [];
     this.offset = null;
     [this.low, this.high] = canvas.dataset.range.split(" ").map(Number);
@@ -57,12 +60,14 @@ export class Strip {
     pen.fillStyle = style.getPropertyValue("--soft");
     pen.lineWidth = scale;
     pen.font = `${12 * scale}px system-ui, sans-serif`;
-    for (const value of ticks(high)) {
+    const shown = shownValue(this.unit, 1);
+    for (const tick of ticks(high * shown)) {
+      const at = y(tick / shown);
       pen.beginPath();
-      pen.moveTo(0, y(value));
-      pen.lineTo(width, y(value));
+      pen.moveTo(0, at);
+      pen.lineTo(width, at);
       pen.stroke();
-      pen.fillText(String(Math.round(value)), 4 * scale, y(value) - 3 * scale);
+      pen.fillText(String(tick), 4 * scale, at - 3 * scale);
     }
     pen.strokeStyle = style.getPropertyValue("--ink");
     pen.lineWidth = 2 * scale;
@@ -91,11 +96,12 @@ export class Strip {
     const from = performance.now() - SHOWN_MS;
     const values = this.samples.filter(([at, value]) => at > from && value !== null)
       .map(([, value]) => value);
-    const { channel } = this.canvas.dataset;
+    const what = say(`strip_${this.canvas.dataset.channel}`, { unit: unitWords(this.unit) });
+    put(this.heading, what);
+    const words = (value) => numberWords(this.unit, value, 0);
     const text = values.length
-      ? say("strip", { what: say(`strip_${channel}`), low: Math.min(...values).toFixed(0),
-        high: Math.max(...values).toFixed(0) })
-      : say("strip_none", { what: say(`strip_${channel}`) });
+      ? say("strip", { what, low: words(Math.min(...values)), high: words(Math.max(...values)) })
+      : say("strip_none", { what });
     this.canvas.setAttribute("aria-label", text);
   }
 }

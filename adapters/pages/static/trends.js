@@ -1,8 +1,9 @@
 // The last hours of one place: read once, then only what is new; in words, and as curves.
 
 import { ageWords, fit, put, remember, say, whoWords } from "./common.js";
-import { nameOf, told, unitWords } from "./course.js";
+import { nameOf, told } from "./course.js";
 import { canDraw, drawCurve, drawLanes, zoneWords } from "./plots.js";
+import { unitWords } from "./units.js";
 import { runClock, timeWords, zonedWords } from "./when.js";
 
 const EVERY_MS = 10000;

@@ -1,8 +1,9 @@
 // The ward: cards as they are pushed, those first that need somebody first.
 
-import { ageWords, choices, drawMark, drawValues, every, listen, oldness, put, readingWords, remember,
+import { ageWords, drawMark, drawValues, every, listen, oldness, put, readingWords, remember,
   say, whoWords } from "./common.js";
 import { Speaker } from "./sound.js";
+import { choices } from "./units.js";
 
 const places = new Map();
 const announced = new Set();

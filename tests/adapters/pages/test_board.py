@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from adapters.pages.board import WATCHING_MS, Board
-from adapters.pages.shown import card_body
+from adapters.pages.shown import card_body, patient_body
 from adapters.pages.texts import texts
 from service.glance import Vital
 from service.glance.card import LATE_MS, SILENT_MS
@@ -26,6 +26,12 @@ def _sent(**rest: Any) -> bytes:
 
 def _numerics(value: float = 41.0) -> bytes:
     return _sent(values={"etco2": {"value": value, "unit": "mm[Hg]"}})
+
+
+def _patient(name: str) -> bytes:
+    mass = {"value": 410.0, "unit": "g"}
+    who = {"patient": name, "species": "hedgehog", "class": "mammal", "mass": mass}
+    return _sent(phase="maintenance", **who)
 
 
 def test_a_service_that_is_not_heard_is_not_watching() -> None:
@@ -75,6 +81,24 @@ def test_ages_are_counted_here_not_by_the_clock_of_a_browser() -> None:
         "age_s": 2.5,
     }  # fmt: skip
     json.dumps(body, allow_nan=False)
+
+
+def test_what_is_usual_stands_beside_the_value_until_another_patient_comes() -> None:
+    board = Board()
+    usual = {"tidal_volume": None, "ti": None, "etco2": {"value": 38.0, "unit": "mm[Hg]"}}
+    told = json.dumps({"schema": 1, "at": to_text(NOW_MS - 60_000), "values": usual}).encode()
+    board.take("tidewarden/1/ward/a/usual", told, NOW_MS)
+    board.take("tidewarden/1/ward/a/patient", _patient("Skerry"), NOW_MS)
+    board.take("tidewarden/1/ward/a/numerics", _numerics(), NOW_MS)
+    body = patient_body(board.places["ward/a"], NOW_MS)
+    (etco2,) = body["card"]["values"]
+    assert (etco2["value"], etco2["usual"]) == (41.0, 38.0)
+    assert body["usual"] == {
+        "values": [{"name": "etco2", "value": 38.0, "unit": "mm[Hg]"}],
+        "age_s": 60.0,
+    }
+    board.take("tidewarden/1/ward/a/patient", _patient("Vane"), NOW_MS)
+    assert patient_body(board.places["ward/a"], NOW_MS)["usual"] is None
 
 
 def test_only_what_changed_is_pushed() -> None:
