@@ -9,6 +9,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from adapters.sqlite.reading import StoreError, read_progress
+from adapters.sqlite.schema import SELDOM
 from service.handover import Lost, Past
 from service.instants import from_text, to_text
 from service.rates import Told
@@ -98,16 +99,15 @@ def read_past(db: Database, place: str, from_ms: int, to_ms: int) -> Past:
 def read_notes(db: Database, place: str, from_ms: int, to_ms: int) -> list[dict[str, Any]]:
     """What people noted at `WARD/PLACE` over a span, in order: `at`, `by`, `text`."""
     rows = db.execute(
-        """
-        select m.received_ms, json_extract(m.payload, '$.by'),
-               json_extract(m.payload, '$.reason')
-          from messages m join places p on p.id = m.place_id
-         where p.ward = ? and p.place = ? and m.received_ms between ? and ?
-           and m.kind = 'request' and json_extract(m.payload, '$.action') = 'note'
-           and trim(coalesce(json_extract(m.payload, '$.reason'), '')) <> ''
-         order by m.id
-        """,
-        [*place.split("/", 1), from_ms, to_ms],
+        f"""
+        select received_ms, json_extract(payload, '$.by'), json_extract(payload, '$.reason')
+          from messages
+         where place_id = ? and received_ms between ? and ?
+           and {SELDOM} and kind = 'request' and json_extract(payload, '$.action') = 'note'
+           and trim(coalesce(json_extract(payload, '$.reason'), '')) <> ''
+         order by id
+        """,  # noqa: S608 - our words
+        [place_id(db, place), from_ms, to_ms],
     )
     return [{"at": to_text(at_ms), "by": by, "text": text} for at_ms, by, text in rows]
 
@@ -147,11 +147,11 @@ def _span(db: Database, place: str, from_ms: int, to_ms: int) -> dict[str, Any]:
 
 def _patient(db: Database, span: dict[str, Any]) -> dict[str, Any] | None:
     row = db.execute(
-        """
+        f"""
         select payload from messages
-         where place_id = :place_id and kind = 'patient' and received_ms <= :to_ms
-         order by id desc limit 1
-        """,
+         where place_id = :place_id and {SELDOM} and kind = 'patient' and received_ms <= :to_ms
+         order by received_ms desc, id desc limit 1
+        """,  # noqa: S608 - our words
         span,
     ).fetchone()
     return None if row is None else dict(json.loads(row[0]))

@@ -14,12 +14,12 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from adapters.cases.reading import NoCaseError, all_stays
+from adapters.cases.story import read_case
 from adapters.config import Config
 from adapters.pages.kept import NoStoreError, opened
 from adapters.pages.live import now_ms
 from adapters.pages.past import asked
-from adapters.pages.past.advised import advised
-from adapters.pages.past.case import all_stays, read_case
 from adapters.pages.past.reasons import BusyError, Reasons, ReasonsError, TooLongError
 from adapters.pages.past.trends import trends
 from adapters.pages.render import Render
@@ -28,6 +28,8 @@ from adapters.sqlite.history import place_id, reached_ms, read_events, read_note
 from adapters.sqlite.reading import StoreError
 from adapters.sqlite.store import FILE_NAME
 from rules.wording import unit_words
+from service.cases.advised import advised
+from service.handover import handover_lines
 from service.instants import to_text
 
 #: What a page is made of; it is read in a thread, so that no page waits for another.
@@ -188,8 +190,12 @@ def _cases(db: Database, _request: Request) -> dict[str, Any]:
 
 def _case(db: Database, request: Request) -> dict[str, Any]:
     from_ms = asked.instant(request.query_params, "from")
-    case = read_case(db, _name(request), from_ms)
-    return {"case": case, "instant": to_text, "unit": unit_words}
+    try:
+        case = read_case(db, _name(request), from_ms)
+    except NoCaseError as error:
+        raise asked.AskedError(f"from: {error}") from None
+    lines = handover_lines(case.handover)
+    return {"case": case, "lines": lines, "instant": to_text, "unit": unit_words}
 
 
 async def _plotly(_request: Request) -> Response:

@@ -6,11 +6,13 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from adapters.pages.past.advised import Advised, advised
-from adapters.pages.past.bounds import Bound, Lying, bounds, read_lying, rules_then
-from adapters.pages.past.curves import GAP_MS, Curve, read_curves
-from adapters.pages.past.stays import stays
+from adapters.cases.curves import read_curves
+from adapters.cases.reading import read_lying, rules_then
 from adapters.sqlite.history import place_id, read_events
+from service.cases.advised import Advised, advised
+from service.cases.course import GAP_MS, Curve
+from service.cases.limit_lines import LimitLine, limit_lines
+from service.cases.stays import Lying, stays
 from service.glance.vitals import NOISE, OLD_MS, UNITS
 
 
@@ -30,7 +32,7 @@ def trends(
     there = stays(place, lying)
     from_ms = max(from_ms, there[-1].from_ms) if there else from_ms
     read_from_ms = from_ms if after_ms is None else max(from_ms, after_ms - OLD_MS)
-    lines = [] if rules is None else bounds(rules, lying, from_ms)
+    lines = [] if rules is None else limit_lines(rules, lying, from_ms)
     found = [one for one in advised(read_events(db, place, from_ms, to_ms)) if one.spans]
     return {
         "from_ms": from_ms,
@@ -39,7 +41,7 @@ def trends(
         "patient": _patient(lying[-1]) if lying else None,
         "rules": None if rules is None else rules.spec,
         "curves": [_curve(one) for one in read_curves(db, row, read_from_ms, to_ms)],
-        "limits": [_bound(one) for one in lines],
+        "limits": [_limit(one) for one in lines],
         "advisories": [_advised(one) for one in found],
     }
 
@@ -61,13 +63,13 @@ def _curve(curve: Curve) -> dict[str, Any]:
     }
 
 
-def _bound(bound: Bound) -> dict[str, Any]:
+def _limit(line: LimitLine) -> dict[str, Any]:
     return {
-        "vital": bound.vital.value,
-        "name": bound.name,
-        "value": bound.value,
-        "from_ms": bound.from_ms,
-        "to_ms": bound.to_ms,
+        "vital": line.vital.value,
+        "name": line.name,
+        "value": round(line.value, 3),
+        "from_ms": line.from_ms,
+        "to_ms": line.to_ms,
     }
 
 

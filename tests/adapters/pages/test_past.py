@@ -14,17 +14,15 @@ from sqlite_utils import Database
 from store_bench import START_MS as NUMERICS_MS
 from store_bench import begin, new_watch, numerics
 
+from adapters.cases.curves import read_curves
 from adapters.pages.past import asked
-from adapters.pages.past.advised import advised
-from adapters.pages.past.bounds import LINES
-from adapters.pages.past.curves import read_curves
 from adapters.pages.past.reasons import BusyError, Reasons, ReasonsError, TooLongError
-from adapters.pages.past.thinning import MOST, Point, thinned, with_gaps
 from adapters.pages.past.trends import trends
-from adapters.rule_files import DEFAULT_RULES, load_rules
 from adapters.sqlite.history import place_id, read_events
 from adapters.sqlite.reading import StoreError, open_for_reading
 from adapters.sqlite.store import SqliteStore
+from service.cases.advised import advised
+from service.cases.thinning import MOST, Point, thinned, with_gaps
 from service.glance import Vital
 
 ENDS_MS = START_MS + 1000 * SECONDS
@@ -149,14 +147,12 @@ def test_the_curves_begin_with_the_patient_who_lies_there(db: Database) -> None:
 
 def test_limits_are_those_of_the_patient_in_each_phase(db: Database) -> None:
     body = trends(db, PLACE, START_MS, START_MS + 109_000)
-    table = load_rules(DEFAULT_RULES).rule_set.limits
     [first, then] = [one for one in body["limits"] if one["name"] == "spo2_low"]
     assert then["from_ms"] == first["to_ms"]
     assert 50_000 <= then["from_ms"] - START_MS < 51_000
     assert first["value"] == 95.0
     # A rabbit has no low limit of end-tidal CO2: no line is drawn where there is none.
     assert not [one for one in body["limits"] if one["name"] == "etco2_low"]
-    assert {name for names in LINES.values() for name in names} <= set(table.limits)
 
 
 def test_an_advisory_is_told_from_raised_to_cleared_with_who_saw_it(db: Database) -> None:

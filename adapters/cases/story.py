@@ -8,21 +8,12 @@ from typing import Any, Final, Literal
 
 from sqlite_utils import Database
 
-from adapters.pages.past.asked import AskedError
-from adapters.pages.past.bounds import read_lying
-from adapters.pages.past.stays import Stay, stays
-from adapters.sqlite.history import (
-    place_id,
-    reached_ms,
-    read_events,
-    read_notes,
-    read_past,
-    read_pauses,
-    read_places,
-)
+from adapters.cases.reading import stay_at
+from adapters.sqlite.history import place_id, read_events, read_notes, read_past, read_pauses
 from service import messages as wire
+from service.cases.stays import Stay
 from service.glance.card import SILENT_MS
-from service.handover import handover, handover_lines
+from service.handover import handover
 from service.instants import from_text, to_text
 from service.known import SettingsInfo
 from service.settings import confirmed, is_same
@@ -57,39 +48,21 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A stay, its story, and its hand-over as lines of text."""
+    """A stay, its story, and its hand-over (see `service.handover`)."""
 
     stay: Stay
     entries: list[Entry]
-    summary: list[str]
-
-
-def all_stays(db: Database) -> list[Stay]:
-    """All stays of all places, the newest first."""
-    end_ms = reached_ms(db)
-    found = [one for place in read_places(db) for one in stays_of(db, place, end_ms)]
-    return sorted(found, key=lambda stay: (-stay.from_ms, stay.place))
-
-
-def stays_of(db: Database, place: str, end_ms: int) -> list[Stay]:
-    """The stays at a place until `end_ms`, in order."""
-    return stays(place, read_lying(db, place_id(db, place), end_ms))
+    handover: Mapping[str, Any]
 
 
 def read_case(db: Database, place: str, from_ms: int | None) -> Case:
     """The case at `WARD/PLACE` that lay there at `from_ms`, or the last one.
 
-    Raises AskedError where nobody did, StoreError for a place that is not known.
+    Raises NoCaseError where nobody did, StoreError for a place that is not known.
     """
-    there = stays_of(db, place, reached_ms(db))
-    if from_ms is not None:
-        there = [one for one in there if one.from_ms <= from_ms < max(one.to_ms, one.from_ms + 1)]
-    if not there:
-        when = "ever" if from_ms is None else f"at {to_text(from_ms)}"
-        raise AskedError(f"from: nobody was entered at {place} {when}; see the list of cases")
-    stay = there[-1]
+    stay = stay_at(db, place, from_ms)
     past = read_past(db, place, stay.from_ms, stay.to_ms)
-    return Case(stay, _story(db, stay), handover_lines(handover(past)))
+    return Case(stay, _story(db, stay), handover(past))
 
 
 def _story(db: Database, stay: Stay) -> list[Entry]:

@@ -3,55 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from sqlite_utils import Database
 
-from adapters.pages.past.thinning import Point, thinned, with_gaps
+from service.cases.course import GAP_MS, SHOWN, Curve, Teller
+from service.cases.thinning import Point, thinned, with_gaps
 from service.glance import Vital
-from service.glance.card import SILENT_MS
-from service.glance.vitals import OLD_MS
 from service.messages import Power, parse
 
-Teller = Literal["monitor", "breath", "supply"]
 
-#: In the order in which they are shown. Where both tell a value, the monitor goes first.
-SHOWN: Final[tuple[tuple[Vital, Teller], ...]] = (
-    (Vital.ETCO2, "monitor"), (Vital.ETCO2, "breath"),
-    (Vital.FICO2, "monitor"), (Vital.FICO2, "breath"),
-    (Vital.SPO2, "monitor"),
-    (Vital.PULSE, "monitor"),
-    (Vital.RATE, "monitor"), (Vital.RATE, "breath"),
-    (Vital.PIP, "monitor"), (Vital.PIP, "breath"),
-    (Vital.VOLUME, "breath"),
-    (Vital.TEMPERATURE, "monitor"),
-    (Vital.BATTERY, "supply"),
-)  # fmt: skip
-#: After this long without a value its curve is broken: a slow reptile breathes once a minute, and
-#: a battery is told of more seldom than a pulse.
-GAP_MS: Final[dict[Teller, int]] = {"monitor": SILENT_MS, "breath": OLD_MS, "supply": OLD_MS}
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """The course of one value in its own unit, by who tells it."""
-
-    vital: Vital
-    by: Teller
-    points: list[Point] = field(default_factory=list)
-
-
-def read_curves(db: Database, place_id: int, from_ms: int, to_ms: int) -> list[Curve]:
-    """All curves over a span (its beginning excluded), thinned, with gaps as None."""
+def read_courses(db: Database, place_id: int, from_ms: int, to_ms: int) -> list[Curve]:
+    """All courses over a span (its beginning excluded), whole, with gaps as None."""
     found = {(vital, by): Curve(vital, by) for vital, by in SHOWN}
     for by, vital, point in _points(db, place_id, from_ms, to_ms):
         curve = found.get((vital, by))
         if curve is not None:
             curve.points.append(point)
     return [
-        Curve(one.vital, one.by, thinned(with_gaps(sorted(one.points, key=_when), GAP_MS[one.by])))
+        Curve(one.vital, one.by, with_gaps(sorted(one.points, key=_when), GAP_MS[one.by]))
         for one in found.values()
+    ]
+
+
+def read_curves(db: Database, place_id: int, from_ms: int, to_ms: int) -> list[Curve]:
+    """The same, with as many points only as can be seen."""
+    return [
+        Curve(one.vital, one.by, thinned(one.points))
+        for one in read_courses(db, place_id, from_ms, to_ms)
     ]
 
 

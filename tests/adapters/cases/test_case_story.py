@@ -8,8 +8,8 @@ import pytest
 from past_bench import PLACE, START_MS, make_store
 from sqlite_utils import Database
 
-from adapters.pages.past.asked import AskedError
-from adapters.pages.past.case import Case, Entry, all_stays, read_case
+from adapters.cases.reading import NoCaseError, all_stays
+from adapters.cases.story import Case, Entry, read_case
 from adapters.sqlite.reading import StoreError, open_for_reading
 
 
@@ -82,12 +82,12 @@ def test_pauses_the_journey_and_the_silence(case: Case) -> None:
 
 
 def test_the_hand_over_comes_with_it(case: Case) -> None:
-    assert case.summary[0].startswith(f"Hand-over of {PLACE}")
-    assert any("suction" in line for line in case.summary)
+    assert case.handover["from"] == case.entries[0].at
+    assert [pause["reason"] for pause in case.handover["pauses"]] == ["suction"]
 
 
 def test_what_cannot_be_found_is_named(db: Database) -> None:
-    with pytest.raises(AskedError, match="from: nobody was entered"):
+    with pytest.raises(NoCaseError, match="nobody was entered"):
         read_case(db, PLACE, START_MS - 60_000)
     with pytest.raises(StoreError, match="bay-9"):
         read_case(db, "recovery/bay-9", None)

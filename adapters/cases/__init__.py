@@ -1,0 +1,1 @@
+"""Cases from a store, and their reports."""
