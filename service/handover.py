@@ -196,7 +196,7 @@ def handover_lines(body: Body) -> list[str]:
         *_section("Paused", [_pause_line(row) for row in body["pauses"]]),
         *_section("Noted", [f"{_time(n['at'])} {n['by']}: {n['text']}" for n in body["notes"]]),
         *_section("Spoke most", most),
-        *_section("Readings lost", _lost_lines(body["lost"])),
+        *_section("Readings lost", lost_lines(body["lost"])),
     ]
 
 
@@ -280,7 +280,8 @@ def _pause_line(row: Body) -> str:
     return f"{since} (ended: {row['ended_because']})"
 
 
-def _lost_lines(lost: Body) -> list[str]:
+def lost_lines(lost: Body) -> list[str]:
+    """What of the readings could not be used, from the body's `lost`."""
     lines = [f"refused {count} times: {why}" for why, count in lost["refused"].items()]
     for name, counts in lost["samples"].items():
         if counts["missing"]:

@@ -7,31 +7,25 @@ from typing import Any, Final
 
 from sqlite_utils import Database
 
-from service.cases.course import GAP_MS, SHOWN, Curve, Teller
-from service.cases.thinning import Point, thinned, with_gaps
+from service.cases.course import SHOWN, Curve, Teller, drawn
+from service.cases.thinning import Point
 from service.glance import Vital
 from service.messages import Power, parse
 
 
 def read_courses(db: Database, place_id: int, from_ms: int, to_ms: int) -> list[Curve]:
-    """All courses over a span (its beginning excluded), whole, with gaps as None."""
+    """All courses over a span (its beginning excluded), as they were told."""
     found = {(vital, by): Curve(vital, by) for vital, by in SHOWN}
     for by, vital, point in _points(db, place_id, from_ms, to_ms):
         curve = found.get((vital, by))
         if curve is not None:
             curve.points.append(point)
-    return [
-        Curve(one.vital, one.by, with_gaps(sorted(one.points, key=_when), GAP_MS[one.by]))
-        for one in found.values()
-    ]
+    return [Curve(one.vital, one.by, sorted(one.points, key=_when)) for one in found.values()]
 
 
 def read_curves(db: Database, place_id: int, from_ms: int, to_ms: int) -> list[Curve]:
-    """The same, with as many points only as can be seen."""
-    return [
-        Curve(one.vital, one.by, thinned(one.points))
-        for one in read_courses(db, place_id, from_ms, to_ms)
-    ]
+    """The same as curves: with gaps as None, and as many points only as can be seen."""
+    return [drawn(one) for one in read_courses(db, place_id, from_ms, to_ms)]
 
 
 def _when(point: Point) -> int:

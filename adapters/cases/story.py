@@ -30,6 +30,8 @@ SETTINGS: Final[Mapping[str, str]] = {
 }
 #: Of the changes of an advisory, those that are part of the story.
 _TOLD: Final = ("raised", "returned", "acknowledged", "escalated", "cleared")
+#: What is told of a change of an advisory; all else stands under the advisory itself.
+_CHANGE: Final = ("event", "by", "rule", "title", "priority", "says", "outranked_by")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,16 @@ def read_case(db: Database, place: str, from_ms: int | None) -> Case:
     stay = stay_at(db, place, from_ms)
     past = read_past(db, place, stay.from_ms, stay.to_ms)
     return Case(stay, _story(db, stay), handover(past))
+
+
+def told(case: Case) -> list[dict[str, Any]]:
+    """The story as JSON: `at`, `kind`, and what is told of it."""
+    return [{"at": one.at, "kind": one.kind, **_what(one)} for one in case.entries]
+
+
+def _what(one: Entry) -> dict[str, Any]:
+    wanted = _CHANGE if one.kind == "advisory" else one.what.keys() - {"at"}
+    return {key: one.what[key] for key in sorted(wanted)}
 
 
 def _story(db: Database, stay: Stay) -> list[Entry]:

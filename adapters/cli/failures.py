@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from adapters.backtest.spread import SpreadError
+from adapters.cases.reading import NoCaseError
 from adapters.config import ConfigError
 from adapters.evaluation.mapping import EvaluationError
 from adapters.evaluation.statistics import EvaluationUnavailableError
@@ -38,6 +39,7 @@ def bad_input() -> Iterator[None]:
         EvaluationError,
         EvaluationUnavailableError,
         JournalError,
+        NoCaseError,
         PeopleError,
         PlotsUnavailableError,
         RecordingError,

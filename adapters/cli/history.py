@@ -28,7 +28,7 @@ _STORE = click.argument("store", type=click.Path(path_type=Path))
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 
 
-def _instant(_ctx: click.Context, _param: click.Parameter, value: str | None) -> int | None:
+def instant(_ctx: click.Context, _param: click.Parameter, value: str | None) -> int | None:
     """RFC 3339 in UTC as milliseconds since 1970."""
     try:
         return None if value is None else from_text(value)
@@ -63,8 +63,8 @@ def handover(store: Path, place: str, hours: float, *, as_json: bool) -> None:
 
 @click.command(short_help="Tell how often advisories spoke, beside published figures.")
 @_STORE
-@click.option("--from", "from_ms", callback=_instant, help="Begin; without it, the store's.")
-@click.option("--to", "to_ms", callback=_instant, help="End; without it, the store's.")
+@click.option("--from", "from_ms", callback=instant, help="Begin; without it, the store's.")
+@click.option("--to", "to_ms", callback=instant, help="End; without it, the store's.")
 @_JSON
 def shift(store: Path, from_ms: int | None, to_ms: int | None, *, as_json: bool) -> None:
     """How often advisories spoke in a shift, beside published figures, from STORE.

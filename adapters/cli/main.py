@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from adapters.cli.backtest import backtest
+from adapters.cli.case import case
 from adapters.cli.check import check
 from adapters.cli.demo import demo
 from adapters.cli.evaluate import evaluate
@@ -34,8 +35,8 @@ def main() -> None:
 
 
 for command in (
-    demo, serve, pages, people, replay, why_command, handover, shift, rules, rehearse, scenario,
-    backtest, evaluate, check,
+    demo, serve, pages, people, replay, why_command, case, handover, shift, rules, rehearse,
+    scenario, backtest, evaluate, check,
 ):  # fmt: skip
     main.add_command(command)
 

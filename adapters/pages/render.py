@@ -11,8 +11,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from adapters.cases.page import FOLDER as CASES
 from adapters.clock import SystemClock
-from adapters.pages.texts import say, texts
+from adapters.texts import say, texts
 from rules.notice import NOTICE
 from service.glance.card import LATE_MS, SILENT_MS
 from service.instants import to_text
@@ -25,7 +26,7 @@ class Render:
 
     def __init__(self) -> None:
         self._templates = Environment(
-            loader=FileSystemLoader(TEMPLATES),
+            loader=FileSystemLoader([TEMPLATES, CASES]),
             autoescape=select_autoescape(),
             undefined=StrictUndefined,
         )

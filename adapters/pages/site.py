@@ -48,7 +48,11 @@ def site(
         where = {name: request.path_params[name] for name in ("ward", "place")}
         return render(request, "patient.html", **where)
 
+    async def missing(request: Request, _error: Exception) -> HTMLResponse:
+        return render(request, "missing.html", 404, what=request.url.path, instead="ward")
+
     application = Starlette(
+        exception_handlers={404: missing},
         routes=[
             Route("/", ward),
             Route("/wall", wall),
@@ -57,7 +61,7 @@ def site(
             WebSocketRoute("/live/{ward}/{place}", live.patient),
             Mount("/static", StaticFiles(directory=_HOME / "static")),
             *further,
-        ]
+        ],
     )
     return _Strict(gate(application))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from service.cases.thinning import Point
+from service.cases.thinning import Point, thinned, with_gaps
 from service.glance import Vital
 from service.glance.card import SILENT_MS
 from service.glance.vitals import OLD_MS
@@ -37,6 +37,11 @@ class Curve:
     vital: Vital
     by: Teller
     points: list[Point] = field(default_factory=list)
+
+
+def drawn(curve: Curve) -> Curve:
+    """As it is drawn: broken where nothing came, with as many points only as can be seen."""
+    return Curve(curve.vital, curve.by, thinned(with_gaps(curve.points, GAP_MS[curve.by])))
 
 
 def first_told(curves: list[Curve]) -> list[Curve]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import importlib.util
+import re
 from collections.abc import Awaitable, Callable, Coroutine
 from pathlib import Path
 from typing import Any, Final
@@ -15,18 +16,19 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from adapters.cases.reading import NoCaseError, all_stays
-from adapters.cases.story import read_case
+from adapters.cases.story import read_case, told
 from adapters.config import Config
 from adapters.pages.kept import NoStoreError, opened
 from adapters.pages.live import now_ms
 from adapters.pages.past import asked
-from adapters.pages.past.reasons import BusyError, Reasons, ReasonsError, TooLongError
+from adapters.pages.past.beside import Beside, BusyError, NoAnswerError, TooLongError
+from adapters.pages.past.reasons import Reasons
 from adapters.pages.past.trends import trends
 from adapters.pages.render import Render
-from adapters.pages.texts import say
 from adapters.sqlite.history import place_id, reached_ms, read_events, read_notes
 from adapters.sqlite.reading import StoreError
 from adapters.sqlite.store import FILE_NAME
+from adapters.texts import say
 from rules.wording import unit_words
 from service.cases.advised import advised
 from service.handover import handover_lines
@@ -38,6 +40,8 @@ _NEAREST: Final = 8
 _NOTES_MS: Final = 24 * asked.MS_PER_H
 _MOST_NOTES: Final = 50
 _WANTED_EVERY_S: Final = 0.5
+#: What no file system and no header minds.
+_PLAIN: Final = re.compile(r"[^A-Za-z0-9.]+")
 _NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 404, 400, 503, 504
 
 
@@ -54,6 +58,7 @@ def routes(render: Render, config: Config) -> list[BaseRoute]:
         Route("/place/{ward}/{place}/notes", pages.data(_notes)),
         Route("/cases", pages.page("cases.html", _cases)),
         Route("/case/{ward}/{place}", pages.page("case.html", _case)),
+        Route("/case/{ward}/{place}/report", pages.report),
         Route("/plotly.min.js", _plotly),
     ]
 
@@ -63,6 +68,7 @@ class _Pages:
         self._render = render
         self._store = store
         self._reasons = Reasons(store)
+        self._reports = Beside()
 
     def page(self, template: str, read: Read) -> Callable[[Request], Awaitable[Response]]:
         """A page; what cannot be answered is a page too."""
@@ -98,20 +104,29 @@ class _Pages:
         asking = self._reasons.ask(_name(request), rule, query.get("at") or None)
         try:
             body = await _while_wanted(request, asking)
-        except BusyError:
-            return self._no_answer(request, say("why_busy"), _BUSY)
-        except TooLongError:
-            return self._no_answer(request, say("why_too_long"), _TOO_LONG)
-        except ReasonsError as error:
-            return self._no_answer(request, str(error), _BAD_REQUEST)
+        except NoAnswerError as error:
+            problem, status = _refused(error)
+            return self._render(request, "why_none.html", status, problem=problem)
         states: dict[str, list[dict[str, Any]]] = {}
         for one in body["rules"]:
             states.setdefault(one["state"], []).append(one)
         values = {"body": body, "states": states, "nearest": _NEAREST, "whole": rule is not None}
         return self._render(request, "why_answer.html", **_where(request), **values)
 
-    def _no_answer(self, request: Request, problem: str, status: int) -> Response:
-        return self._render(request, "why_none.html", status, problem=problem)
+    async def report(self, request: Request) -> Response:
+        """The report of a case, to be kept: one file."""
+        begun = request.query_params.get("from")
+        asked_ = ["case", f"--store={self._store}", "--html=-"]
+        asked_ += [f"--from={begun}"] if begun else []
+        try:
+            page = await _while_wanted(request, self._reports.run(*asked_, "--", _name(request)))
+        except NoAnswerError as error:
+            problem, status = _refused(error)
+            where = {**_where(request), "problem": problem}
+            return self._render(request, "nothing.html", status, **where)
+        name = f"case-{_name(request)}-{begun or 'last'}"
+        kept = {"Content-Disposition": f'attachment; filename="{_PLAIN.sub("-", name)}.html"'}
+        return Response(page, media_type="text/html", headers=kept)
 
     def _read(self, read: Read, request: Request) -> dict[str, Any]:
         try:
@@ -121,7 +136,16 @@ class _Pages:
             raise StoreError(say("no_store", store=self._store)) from None
 
 
-async def _while_wanted(request: Request, asking: Coroutine[Any, Any, dict[str, Any]]) -> Any:
+def _refused(error: NoAnswerError) -> tuple[str, int]:
+    """What to say of it, and how a browser is told."""
+    if isinstance(error, BusyError):
+        return say("beside_busy"), _BUSY
+    if isinstance(error, TooLongError):
+        return say("beside_too_long"), _TOO_LONG
+    return str(error), _BAD_REQUEST
+
+
+async def _while_wanted(request: Request, asking: Coroutine[Any, Any, Any]) -> Any:
     """The answer; who has left the page waits for none, and keeps nobody else waiting."""
     task = asyncio.create_task(asking)
     while not task.done():
@@ -194,8 +218,13 @@ def _case(db: Database, request: Request) -> dict[str, Any]:
         case = read_case(db, _name(request), from_ms)
     except NoCaseError as error:
         raise asked.AskedError(f"from: {error}") from None
-    lines = handover_lines(case.handover)
-    return {"case": case, "lines": lines, "instant": to_text, "unit": unit_words}
+    return {
+        "stay": case.stay,
+        "body": {"story": told(case)},
+        "lines": handover_lines(case.handover),
+        "instant": to_text,
+        "unit": unit_words,
+    }
 
 
 async def _plotly(_request: Request) -> Response:

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from adapters.pages.texts import say
 from adapters.patient_limits import MASS_KG, nearest_species
+from adapters.texts import say
 from rules.limits import PatientContext
 from rules.vocabulary import CLASSES, PHASES
 from rules.vocabulary.species import class_of

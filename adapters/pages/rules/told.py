@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Final
 
-from adapters.pages.texts import texts
+from adapters.texts import texts
 from rules.changes import Change, Part, Step, by_subject
 from rules.condition_words import clause_words, condition_lines, number_words
 from rules.limits import Confidence, Limit, Source

@@ -1,6 +1,6 @@
 // What a person asks of the service at one place, and what became of it.
 
-import { ageWords, put, say } from "./common.js";
+import { ageWords, put, say, words } from "./common.js";
 
 const { ward, place } = document.body.dataset;
 const mayAsk = document.body.dataset.mayAsk === "yes";
@@ -71,7 +71,7 @@ function asks(id, fields, done = () => {}) {
   });
 }
 
-const when = new Intl.DateTimeFormat("en", {
+const when = new Intl.DateTimeFormat(words.language, {
   hour: "2-digit", minute: "2-digit", hour12: false, timeZoneName: "short",
 });
 

@@ -172,7 +172,7 @@ for (const kind of ["pointerdown", "keydown"]) {
   });
 }
 
-export const clock = new Intl.DateTimeFormat("en", {
+export const clock = new Intl.DateTimeFormat(words.language, {
   hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false, timeZoneName: "short",
 });
 

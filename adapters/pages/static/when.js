@@ -1,12 +1,12 @@
 // Times as people read them here: by the time zone of this browser, which is always named.
 
-import { clock, drawShape, put } from "./common.js";
+import { clock, drawShape, put, words } from "./common.js";
 
-const day = new Intl.DateTimeFormat("en", {
+const day = new Intl.DateTimeFormat(words.language, {
   day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit",
   hour12: false, timeZoneName: "short",
 });
-const short = new Intl.DateTimeFormat("en", {
+const short = new Intl.DateTimeFormat(words.language, {
   hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false,
 });
 

@@ -9,7 +9,7 @@ import pytest
 
 from adapters.pages.board import WATCHING_MS, Board
 from adapters.pages.shown import card_body, patient_body
-from adapters.pages.texts import texts
+from adapters.texts import texts
 from service.glance import Vital
 from service.glance.card import LATE_MS, SILENT_MS
 from service.instants import to_text

@@ -16,7 +16,8 @@ from store_bench import begin, new_watch, numerics
 
 from adapters.cases.curves import read_curves
 from adapters.pages.past import asked
-from adapters.pages.past.reasons import BusyError, Reasons, ReasonsError, TooLongError
+from adapters.pages.past.beside import BusyError, NoAnswerError, TooLongError
+from adapters.pages.past.reasons import Reasons
 from adapters.pages.past.trends import trends
 from adapters.sqlite.history import place_id, read_events
 from adapters.sqlite.reading import StoreError, open_for_reading
@@ -213,9 +214,9 @@ def test_the_answer_is_that_of_the_command(store: Path) -> None:
 
 
 def test_what_the_command_refuses_is_told_in_its_words(store: Path) -> None:
-    with pytest.raises(ReasonsError, match=r'^"etco2-hihg" is not a rule.*etco2-high'):
+    with pytest.raises(NoAnswerError, match=r'^"etco2-hihg" is not a rule.*etco2-high'):
         asyncio.run(Reasons(store).ask(PLACE, "etco2-hihg", None))
-    with pytest.raises(ReasonsError, match=r"^at .*outside what the store holds"):
+    with pytest.raises(NoAnswerError, match=r"^at .*outside what the store holds"):
         asyncio.run(Reasons(store).ask(PLACE, None, "5000s"))
 
 

@@ -277,3 +277,27 @@ def test_from_the_list_of_cases_to_the_story_of_one(open_at: Open) -> None:
     assert any("Wren" in one and "acknowledged" in one for one in story)
     # A time on the page is told in the zone of who reads it.
     page.locator(".story time").first.get_by_text("GMT+1").wait_for(timeout=5000)
+
+
+def test_the_report_of_a_case_is_kept_as_one_file(open_at: Open, tmp_path: Path) -> None:
+    page = open_at(CASE).page
+    with page.expect_download(timeout=60_000) as downloading:
+        page.get_by_role("link", name="Report as one file").click()
+    kept = downloading.value
+    assert kept.suggested_filename.startswith("case-recovery-bay-2-20")
+    assert kept.suggested_filename.endswith("Z.html")
+    kept.save_as(tmp_path / "case.html")
+    told = (tmp_path / "case.html").read_text("utf-8")
+    assert "The case of Marram" in told
+    assert "<svg" in told
+    # What cannot be told is said on a page, not kept as a file.
+    page.goto(page.url.split("?")[0] + "/report?from=yesterday")
+    assert "RFC 3339" in page.inner_text("[role=alert]")
+
+
+def test_an_address_that_leads_nowhere_leads_back(open_at: Open) -> None:
+    page = open_at("no/such/page").page
+    assert "/no/such/page" in page.inner_text("main")
+    page.get_by_role("link", name="To the ward").click()
+    page.wait_for_selector("#needs-title, h1")
+    assert violations(page) == []

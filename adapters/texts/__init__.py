@@ -12,7 +12,7 @@ from importlib.resources import files
 def texts(language: str = "en") -> Mapping[str, str]:
     """The words of a language. FileNotFoundError when nobody has written them."""
     found: dict[str, str] = json.loads(
-        (files("adapters.pages.texts") / f"{language}.json").read_text("utf-8")
+        (files("adapters.texts") / f"{language}.json").read_text("utf-8")
     )
     return found
 
