@@ -85,7 +85,7 @@ class PagesSection(_Section):
     nobody else, sees the pages and can ask nothing; or, with `everyone`, asks under that name.
     Who does nothing for `session_minutes` has to log in again. `https` says that browsers come
     through a proxy that speaks HTTPS with them. `reports` is a folder whose HTML files the pages
-    list and show.
+    list and show. `texts` is a translation of all words of the pages.
     """
 
     host: str = "127.0.0.1"
@@ -95,6 +95,7 @@ class PagesSection(_Section):
     session_minutes: Annotated[float, Field(gt=0.0, le=1440.0)] = 30.0
     https: bool = False
     reports: Path | None = None
+    texts: Path | None = None
 
     @model_validator(mode="after")
     def _others_log_in(self) -> Self:

@@ -20,6 +20,7 @@ from adapters.cli.store_options import store_file_option
 from adapters.clock import SystemClock
 from adapters.sqlite.reading import open_for_reading
 from adapters.sqlite.store import store_file
+from adapters.texts import speak
 from rules.notice import NOTICE
 from rules.wording import duration
 from service.cases.report import Record
@@ -43,15 +44,27 @@ from service.instants import to_text
     help="Write the report as one HTML file (-: to standard output). Its picture needs the extra: "
     "pip install 'tidewarden[plots]'.",
 )
+@click.option(
+    "--texts",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The words of the file in another language: a translation of adapters/texts/en.json.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def case(
-    *, who: str | None, store: Path, at_ms: int | None, html: Path | None, as_json: bool
+    *,
+    who: str | None,
+    store: Path,
+    at_ms: int | None,
+    html: Path | None,
+    texts: Path | None,
+    as_json: bool,
 ) -> None:
     """Report the case of WHO: the patient's name, or WARD/PLACE for the last one there.
 
     Without WHO, list the cases of the store.
     """
     with bad_input():
+        speak(texts)
         db = open_for_reading(store_file(store))
         stays = all_stays(db)
         if who is None:

@@ -22,6 +22,7 @@ from adapters.recordings import RecordingError
 from adapters.replay import TrialFailedError
 from adapters.rule_files import RuleFilesError
 from adapters.sqlite.reading import StoreError
+from adapters.texts import TextsError
 from rules.engine import EngineError
 from rules.loading import RuleSetError
 
@@ -48,6 +49,7 @@ def bad_input() -> Iterator[None]:
         RuleSetError,
         SpreadError,
         StoreError,
+        TextsError,
         TrialFailedError,
     ) as error:
         click.echo(f"tidewarden: {error}", err=True)

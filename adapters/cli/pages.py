@@ -18,6 +18,7 @@ from adapters.cli.failures import BAD_INPUT, bad_input
 from adapters.config import PagesSection, read_config
 from adapters.pages.run import serve_pages
 from adapters.tcp import can_connect, free_port, port_is_free
+from adapters.texts import speak
 from rules.notice import NOTICE
 
 _ANSWERS_S: Final = 10.0
@@ -41,6 +42,7 @@ def pages(config_path: Path) -> None:
     with bad_input():
         config = read_config(config_path)
         config.broker_address()
+        speak(config.pages.texts)
     host, port = config.pages.host, config.pages.port
     if not port_is_free(host, port):
         click.echo(f"tidewarden: pages.port: {host}:{port} cannot be had; choose another", err=True)

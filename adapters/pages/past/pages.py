@@ -48,7 +48,7 @@ _NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 404, 400, 503, 504
 def routes(render: Render, config: Config) -> list[BaseRoute]:
     """All pages of what is past, from the store of this configuration."""
     store = config.store.directory / FILE_NAME
-    pages = _Pages(render, store)
+    pages = _Pages(render, store, config.pages.texts)
     return [
         Route("/place/{ward}/{place}/trends", pages.page("trends.html", _trends_page)),
         Route("/place/{ward}/{place}/trends.json", pages.data(_trends)),
@@ -64,8 +64,9 @@ def routes(render: Render, config: Config) -> list[BaseRoute]:
 
 
 class _Pages:
-    def __init__(self, render: Render, store: Path) -> None:
+    def __init__(self, render: Render, store: Path, texts: Path | None) -> None:
         self._render = render
+        self._texts = texts
         self._store = store
         self._reasons = Reasons(store)
         self._reports = Beside()
@@ -118,6 +119,7 @@ class _Pages:
         begun = request.query_params.get("from")
         asked_ = ["case", f"--store={self._store}", "--html=-"]
         asked_ += [f"--from={begun}"] if begun else []
+        asked_ += [f"--texts={self._texts}"] if self._texts else []
         try:
             page = await _while_wanted(request, self._reports.run(*asked_, "--", _name(request)))
         except NoAnswerError as error:

@@ -16,6 +16,7 @@ from adapters.sqlite.ledger import Entry, KeptRules, Release, RuleLedger
 from adapters.sqlite.reading import StoreError
 from rules.reading import RuleSetError
 from service.instants import to_text
+from service.rates import Told
 from service.rule_rates import RuleRate, rule_rates
 
 Over = Literal["day", "store"]
@@ -97,16 +98,22 @@ class Fared:
         return next((rate for rate in self.rates if rate.rule == rule), None)
 
 
-def read_fared(database: Database, over: Over) -> Fared:
-    """The last 24 h of a store, counted back from how far it has come, or all of it.
+def read_fared(database: Database, *spans: Over) -> list[Fared]:
+    """How rules fared over each of these: the last 24 h of a store, counted back from how far it
+    has come, or all of it. What was told is read once.
 
     StoreError for a store that holds nothing yet.
     """
     to_ms = reached_ms(database) + 1
     begins_ms = first_ms(database) or to_ms - 1
-    from_ms = max(begins_ms, to_ms - _DAY_MS) if over == "day" else begins_ms
+    from_ms = [max(begins_ms, to_ms - _DAY_MS) if one == "day" else begins_ms for one in spans]
+    told = read_told(database, min(from_ms), to_ms)
+    return [_fared(database, told, one, to_ms) for one in from_ms]
+
+
+def _fared(database: Database, told: list[Told], from_ms: int, to_ms: int) -> Fared:
     hours = read_heard(database, from_ms, to_ms, HEARD_MS) / _HEARD_PER_H
-    rates = rule_rates(read_told(database, from_ms, to_ms))
+    rates = rule_rates([one for one in told if one.at_ms >= from_ms])
     return Fared(to_text(from_ms), to_text(to_ms - 1), hours, tuple(rates))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any, Final
+from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -81,7 +82,7 @@ class _Pages:
                 values["versions"] = versions
                 if versions.deciding is not None:
                     deciding = versions.deciding.spec
-                values |= _or_why("fared", lambda: read_fared(database, over))
+                values |= _or_why("fared", lambda: read_fared(database, over)[0])
             values |= _or_why("trial", lambda: read_trial(self._shelf))
         except NoStoreError:
             values["no_store"] = ("rules_no_store", {"path": self._shelf.store})
@@ -109,13 +110,19 @@ class _Pages:
         if rules is None:
             return self._missing(request)
         only = request.query_params.get("only") == "approve"
+        find = request.query_params.get("find", "").strip()
+        groups = told.by_group(rules, to_approve=only, find=find)
+        query = {**({"only": "approve"} if only else {}), **({"find": find} if find else {})}
         entries = [e for one in rules.limits.limits.values() for e in one.entries]
         return self._render(
             request,
             "rule_set.html",
             rules=rules,
             only=only,
-            groups=told.by_group(rules, to_approve=only),
+            find=find,
+            groups=groups,
+            found_count=sum(len(found) for _, _, found in groups),
+            query=urlencode(query),
             tree=told.tree,
             sure=told.sure,
             published=told.published,
@@ -133,8 +140,7 @@ class _Pages:
             with self._shelf.opened() as database:
                 values["latest"] = read_latest(database, rule.id)
                 spans: tuple[Over, ...] = ("day", "store")
-                fared = [read_fared(database, over) for over in spans]
-                values["spans"] = list(zip(spans, fared, strict=True))
+                values["spans"] = list(zip(spans, read_fared(database, *spans), strict=True))
         except StoreError:
             pass  # Then there is nothing to tell of it but what it is.
         return self._render(

@@ -44,13 +44,28 @@ def sure(source: Source) -> str:
     return f"sure_{source.confidence.name.lower()}"
 
 
-def by_group(rule_set: RuleSet, *, to_approve: bool) -> list[tuple[str, str, list[Rule]]]:
-    """Each group, its title, and its rules, the most urgent first; or only those to approve."""
+def by_group(
+    rule_set: RuleSet, *, to_approve: bool, find: str = ""
+) -> list[tuple[str, str, list[Rule]]]:
+    """Each group, its title, and its rules, the most urgent first.
+
+    Only those to approve, or in which all words of `find` occur.
+    """
     groups = rule_set.groups
     chosen = [rule for rule in rule_set.rules if not to_approve or not published(rule.source)]
+    wanted = find.casefold().split()
+    if wanted:
+        chosen = [rule for rule in chosen if all(word in _all_words(rule) for word in wanted)]
     ordered = sorted(chosen, key=lambda rule: (groups[rule.id], -rule.priority.rank, rule.id))
     grouped = groupby(ordered, key=lambda rule: groups[rule.id])
     return [(name, _titled("group", name.capitalize()), list(rules)) for name, rules in grouped]
+
+
+def _all_words(rule: Rule) -> str:
+    """In what a rule is looked for: its names, and its conditions as they are read."""
+    clauses = [line.words for line in condition_lines(rule.when)]
+    parts = (rule.id, rule.title, rule.says, rule.cause or "", *rule.look_at, *clauses)
+    return " ".join(parts).casefold()
 
 
 def where_words(change: Change) -> str:

@@ -24,6 +24,7 @@ SCENARIOS = Path(__file__).parents[3] / "rules" / "library" / LIBRARY.removepref
 PATHS = {
     "what decides": "rules?over=store",
     "a rule set": LIBRARY,
+    "rules that were looked for": f"{LIBRARY}?find=spo2",
     "what to approve": f"{LIBRARY}?only=approve",
     "a rule": f"{LIBRARY}/rule/airway-narrowing",
     "a rule that spoke": f"{HOUSE}/rule/{WOLF}",

@@ -249,6 +249,21 @@ def test_all_rules_stand_in_words_with_how_sure_they_are() -> None:
     assert links == {rule.id for rule in unsure}
 
 
+@pytest.mark.parametrize(
+    ("find", "some"),
+    [("saturation", {"spo2-low"}), ("kinked", {"airway-narrowing"}), ("SPO2-LOW", {"spo2-low"}),
+     ("etco2_high spo2_low", {"weaning-failing"}), ("no such words", set())],
+)  # fmt: skip
+def test_rules_are_found_by_what_stands_in_them(find: str, some: set[str]) -> None:
+    answer = Pages(config(Path("nowhere"))).get(f"{SET}?{urlencode({'find': find})}")
+    links = {link.rpartition("/rule/")[2] for link in answer.links() if "/rule/" in link}
+    assert some <= links
+    assert len(links) < len(LIBRARY.rules) / 2
+    if not some:
+        assert not links
+    assert f"{len(links)} of {len(LIBRARY.rules)} rules have: {find}" in answer.text
+
+
 @pytest.mark.parametrize("rule", LIBRARY.rules, ids=lambda rule: rule.id)
 def test_each_rule_has_a_page_with_its_whole_story(rule: Any) -> None:
     answer = Pages(config(Path("nowhere"))).get(f"{SET}/rule/{rule.id}")
