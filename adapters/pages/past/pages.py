@@ -8,14 +8,15 @@ import re
 from collections.abc import Awaitable, Callable, Coroutine
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import urlencode
 
 from sqlite_utils import Database
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from adapters.cases.reading import NoCaseError, all_stays
+from adapters.cases.reading import NoCaseError, all_stays, rules_then, stays_of
 from adapters.cases.story import read_case, told
 from adapters.config import Config
 from adapters.pages.kept import NoStoreError, opened
@@ -42,7 +43,7 @@ _MOST_NOTES: Final = 50
 _WANTED_EVERY_S: Final = 0.5
 #: What no file system and no header minds.
 _PLAIN: Final = re.compile(r"[^A-Za-z0-9.]+")
-_NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 404, 400, 503, 504
+_SEE_OTHER, _NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 303, 404, 400, 503, 504
 
 
 def routes(render: Render, config: Config) -> list[BaseRoute]:
@@ -55,6 +56,7 @@ def routes(render: Render, config: Config) -> list[BaseRoute]:
         Route("/place/{ward}/{place}/past", pages.page("past.html", _past)),
         Route("/place/{ward}/{place}/why", pages.page("why.html", _why_page)),
         Route("/place/{ward}/{place}/why/answer", pages.answer),
+        Route("/place/{ward}/{place}/limits", pages.limits),
         Route("/place/{ward}/{place}/notes", pages.data(_notes)),
         Route("/cases", pages.page("cases.html", _cases)),
         Route("/case/{ward}/{place}", pages.page("case.html", _case)),
@@ -113,6 +115,15 @@ class _Pages:
             states.setdefault(one["state"], []).append(one)
         values = {"body": body, "states": states, "nearest": _NEAREST, "whole": rule is not None}
         return self._render(request, "why_answer.html", **_where(request), **values)
+
+    async def limits(self, request: Request) -> Response:
+        """On to the limits of who lies there, by the rules that decide."""
+        try:
+            onward = await run_in_threadpool(self._read, _limits, request)
+        except StoreError as error:
+            where = {**_where(request), "problem": str(error)}
+            return self._render(request, "nothing.html", _NOT_FOUND, **where)
+        return RedirectResponse(request.url.replace(**onward), _SEE_OTHER)
 
     async def report(self, request: Request) -> Response:
         """The report of a case, to be kept: one file."""
@@ -202,6 +213,19 @@ def _notes(db: Database, request: Request) -> dict[str, Any]:
     """Those of the last day, the newest first."""
     found = read_notes(db, _name(request), now_ms() - _NOTES_MS, now_ms())
     return {"notes": found[: -_MOST_NOTES - 1 : -1]}
+
+
+def _limits(db: Database, request: Request) -> dict[str, Any]:
+    """Path and query of the page on the limits of a patient."""
+    place = _name(request)
+    there, rules = stays_of(db, place, reached_ms(db)), rules_then(db, reached_ms(db))
+    if not there or rules is None:
+        raise StoreError(say("nobody_yet", place=place))
+    one = there[-1].last.context
+    mass = "" if one.mass_kg is None else f"{one.mass_kg:g} kg"
+    query = {"species": one.species, "class": one.class_, "mass": mass, "phase": one.phase}
+    path = f"/rules/{rules.name}/{rules.version}/limits"
+    return {"path": path, "query": urlencode({key: text or "" for key, text in query.items()})}
 
 
 def _why_page(db: Database, request: Request) -> dict[str, Any]:

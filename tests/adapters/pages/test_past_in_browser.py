@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -295,9 +296,48 @@ def test_the_report_of_a_case_is_kept_as_one_file(open_at: Open, tmp_path: Path)
     assert "RFC 3339" in page.inner_text("[role=alert]")
 
 
+def test_the_limits_of_who_lies_there_are_one_step_away(open_at: Open) -> None:
+    page = open_at(f"place/{PLACE}/past").page
+    page.get_by_role("link", name="Limits", exact=True).click()
+    page.wait_for_url("**/rules/small-animal-ventilation/*/limits?*")
+    assert page.input_value("[name=species]") == "guinea pig"
+    assert page.input_value("[name=mass]") == "0.9 kg"
+    assert page.input_value("[name=phase]") == "induction"
+    assert "spo2_low" in page.inner_text("main")
+    page.goto(page.url.split("/rules/")[0] + "/place/recovery/bay-9/limits")
+    assert "no place 'recovery/bay-9'" in page.inner_text("[role=alert]")
+
+
 def test_an_address_that_leads_nowhere_leads_back(open_at: Open) -> None:
     page = open_at("no/such/page").page
     assert "/no/such/page" in page.inner_text("main")
     page.get_by_role("link", name="To the ward").click()
     page.wait_for_selector("#needs-title, h1")
     assert violations(page) == []
+
+
+def _answering(pages: PagesProcess) -> list[int]:
+    """The processes in which answers are worked out for these pages."""
+    assert pages.process is not None
+    number = pages.process.pid
+    return [int(one) for one in Path(f"/proc/{number}/task/{number}/children").read_text().split()]
+
+
+def test_an_answer_that_nobody_waits_for_is_not_worked_out(
+    open_at: Open, pages: PagesProcess
+) -> None:
+    page = open_at("cases").page
+    page.goto(pages.address + WHY)
+    until = time.monotonic() + 10.0
+    while not _answering(pages):
+        assert time.monotonic() < until, "nothing is worked out"
+        time.sleep(0.01)
+    page.close()
+    # It is looked after every half second whether somebody still waits.
+    until = time.monotonic() + 2.0
+    while _answering(pages):
+        assert time.monotonic() < until, "it is worked out for nobody"
+        time.sleep(0.02)
+    # And the next question is answered.
+    again = open_at(WHY).page
+    _wait(again, WHY)
