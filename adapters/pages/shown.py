@@ -13,7 +13,6 @@ from typing import Any, Final
 from service.glance import Card, Seen, Shown, Standing, Vital, card_of
 from service.glance.seen import Usual
 from service.glance.supply import readiness
-from service.known import SettingsInfo
 from service.messages import Waveform
 
 _MS_PER_S: Final = 1000.0
@@ -61,7 +60,7 @@ def patient_body(seen: Seen, now_ms: int) -> dict[str, Any]:
     return {
         "card": body,
         "paused": seen.paused,
-        "settings": _settings(seen.settings, now_ms),
+        "settings": _settings(seen, now_ms),
         "usual": _usual(seen.usual, now_ms),
         "supply": None if ready is None else asdict(ready),
         "standing": [{name: body.get(name) for name in _IN_FULL} for body in seen.standing],
@@ -88,7 +87,12 @@ _SETTINGS: Final[Mapping[str, str]] = {
 }
 
 
-def _settings(known: SettingsInfo | None, now_ms: int) -> dict[str, Any] | None:
+#: What is usual, as it is read: what the lungs get, then how the pressure gets there.
+_USUAL: Final = ("tidal_volume", "ti", "etco2", "slope", "step")
+
+
+def _settings(seen: Seen, now_ms: int) -> dict[str, Any] | None:
+    known = seen.settings
     if known is None:
         return None
     values = [
@@ -99,6 +103,7 @@ def _settings(known: SettingsInfo | None, now_ms: int) -> dict[str, Any] | None:
     return {
         "values": values,
         "changed_s": _age_s(known.changed_ms, now_ms),
+        "seen_changing": known.changed_ms != seen.settings_heard_ms,
         "age_s": _age_s(known.received_ms, now_ms),
     }
 
@@ -106,9 +111,12 @@ def _settings(known: SettingsInfo | None, now_ms: int) -> dict[str, Any] | None:
 def _usual(usual: Usual | None, now_ms: int) -> dict[str, Any] | None:
     if usual is None:
         return None
-    learnt = {name: quantity for name, quantity in usual.values.items() if quantity is not None}
     return {
-        "values": [{"name": name, **quantity} for name, quantity in learnt.items()],
+        "values": [
+            {"name": name, **quantity}
+            for name in _USUAL
+            if (quantity := usual.values.get(name)) is not None
+        ],
         "age_s": _age_s(usual.since_ms, now_ms),
     }
 

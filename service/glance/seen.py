@@ -58,13 +58,15 @@ class Seen:
     """One place, `name` is WARD/PLACE. Times in ms since 1970, by the clock of who looks.
 
     `standing` and `problems` are as the service published them last. `course` holds the values of
-    the last two minutes.
+    the last two minutes. `settings_heard_ms`: when settings were first heard; what they were before
+    nobody here knows.
     """
 
     name: str
     patient: wire.Patient | None = None
     journey: JourneyInfo | None = None
     settings: SettingsInfo | None = None
+    settings_heard_ms: int | None = None
     supply: str | None = None
     battery: Battery = field(default_factory=Battery)
     newest: dict[Vital, Newest] = field(default_factory=dict)
@@ -126,6 +128,7 @@ class Seen:
                 if name in _NUMERICS:
                     self._note(_NUMERICS[name], quantity.usable, quantity.status, received_ms)
         elif isinstance(message, wire.Settings):
+            self.settings_heard_ms = self.settings_heard_ms or received_ms
             self.settings = confirmed(self.settings, message, received_ms, "")
         elif isinstance(message, wire.Power):
             self.supply = message.supply

@@ -109,7 +109,7 @@ function drawSettings(settings, later) {
   if (part.hidden) return;
   const named = settings.values.map((one) =>
     [say(`setting_${one.setting}`), `${one.value} ${unitWords(one.unit)}`]);
-  drawNamed(part, named, say("settings_age", {
+  drawNamed(part, named, say(settings.seen_changing ? "settings_age" : "settings_same", {
     changed: ageWords(settings.changed_s + later), age: ageWords(settings.age_s + later),
   }));
 }

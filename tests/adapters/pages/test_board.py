@@ -101,6 +101,22 @@ def test_what_is_usual_stands_beside_the_value_until_another_patient_comes() -> 
     assert patient_body(board.places["ward/a"], NOW_MS)["usual"] is None
 
 
+def test_settings_that_were_never_seen_to_change_are_not_called_changed() -> None:
+    board = Board()
+
+    def told(seconds: float, at_ms: int) -> dict[str, Any]:
+        te = {"value": seconds, "unit": "s"}
+        board.take("tidewarden/1/ward/a/settings", _sent(mode="controlled", te_set=te), at_ms)
+        found: dict[str, Any] = patient_body(board.places["ward/a"], NOW_MS + 90_000)["settings"]
+        return found
+
+    assert told(2.0, NOW_MS)["seen_changing"] is False
+    again = told(2.0, NOW_MS + 60_000)
+    assert (again["seen_changing"], again["changed_s"], again["age_s"]) == (False, 90.0, 30.0)
+    after = told(2.5, NOW_MS + 80_000)
+    assert (after["seen_changing"], after["changed_s"]) == (True, 10.0)
+
+
 def test_only_what_changed_is_pushed() -> None:
     board = Board()
     for place in ("a", "b"):
