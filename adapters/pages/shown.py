@@ -54,11 +54,8 @@ def patient_body(seen: Seen, now_ms: int) -> dict[str, Any]:
     and how long its battery lasts."""
     card = card_of(seen, now_ms, most=len(Vital))
     ready = readiness(seen.supply, seen.battery.estimate, seen.journey, now_ms)
-    body = card_body(card, now_ms)
-    for value in body["values"]:
-        value["usual"] = None if seen.usual is None else seen.usual.of(value["vital"])
     return {
-        "card": body,
+        "card": card_body(card, now_ms),
         "paused": seen.paused,
         "settings": _settings(seen, now_ms),
         "usual": _usual(seen.usual, now_ms),
@@ -141,6 +138,7 @@ def _value(one: Shown, now_ms: int) -> dict[str, Any]:
         "unit": one.unit,
         "direction": one.direction,
         "status": one.status,
+        "usual": None if one.usual is None else round(one.usual, 3),
         "age_s": _age_s(one.received_ms, now_ms),
     }
 

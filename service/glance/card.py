@@ -8,7 +8,16 @@ from typing import Any, Final, Literal
 
 from rules.priority import Priority
 from service.glance.seen import Newest, Seen
-from service.glance.vitals import MOST, OLD_MS, UNITS, Shown, Vital, direction_of, that_matter
+from service.glance.vitals import (
+    MOST,
+    OLD_MS,
+    UNITS,
+    Shown,
+    Vital,
+    differs,
+    direction_of,
+    that_matter,
+)
 from service.instants import from_text
 
 #: Readings come once a second: after this they are late, and after that nothing is known any more.
@@ -172,4 +181,12 @@ def _one(seen: Seen, vital: Vital, newest: Newest, now_ms: int) -> Shown:
         direction=None if newest.value is None else direction_of(vital, list(course), now_ms),
         status=newest.status,
         received_ms=newest.received_ms,
+        usual=_usual(seen, vital, newest.value),
     )
+
+
+def _usual(seen: Seen, vital: Vital, value: float | None) -> float | None:
+    usual = None if seen.usual is None else seen.usual.of(vital.value)
+    if value is None or usual is None or not differs(vital, usual, value):
+        return None
+    return usual

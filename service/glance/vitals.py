@@ -87,7 +87,11 @@ MOST: Final = 3
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A value as it is shown: in its UCUM unit, or `status` says why there is none."""
+    """A value as it is shown: in its UCUM unit, or `status` says why there is none.
+
+    `usual` is what is usual for this patient, where the value is not: what has fallen to a third
+    and stays there is steady, and nothing less than well.
+    """
 
     vital: Vital
     value: float | None
@@ -95,6 +99,7 @@ class Shown:
     direction: Direction | None
     status: str | None
     received_ms: int
+    usual: float | None = None
 
 
 def that_matter(
@@ -114,6 +119,12 @@ def _shown_by(fact: str) -> Vital | None:
     return next((vital for begin, vital in _SHOWN_BY if fact.startswith(begin)), None)
 
 
+def differs(vital: Vital, before: float, after: float) -> bool:
+    """Whether a value is another one, by more than noise."""
+    absolute, share = NOISE[vital]
+    return abs(after - before) > max(absolute, share * abs(before))
+
+
 def direction_of(
     vital: Vital, course: Sequence[tuple[int, float]], now_ms: int
 ) -> Direction | None:
@@ -124,7 +135,6 @@ def direction_of(
     if not now or not then:
         return None
     before, after = fmean(then), fmean(now)
-    absolute, share = NOISE[vital]
-    if abs(after - before) <= max(absolute, share * abs(before)):
+    if not differs(vital, before, after):
         return "steady"
     return "rising" if after > before else "falling"

@@ -110,7 +110,7 @@ function valueWords(one, seconds) {
   // What was measured a while ago is not how it is: then its age stands where its direction was.
   const old = seconds > settings.silent_s ? `, ${say("value_ago", { age: ageWords(seconds) })}` : "";
   const direction = one.direction && !old ? ` ${ARROWS[one.direction]} ${say(one.direction)}` : "";
-  const usual = one.usual === undefined || one.usual === null ? ""
+  const usual = one.usual === null ? ""
     : `, ${say("value_usual", { value: numberWords(one.unit, one.usual, DIGITS[one.vital]) })}`;
   const number = numberWords(one.unit, one.value, DIGITS[one.vital]);
   return [number, ` ${unitWords(one.unit)}${direction}${usual}${old}`];

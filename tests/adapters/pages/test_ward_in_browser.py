@@ -213,22 +213,24 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
 
 
 def test_what_is_usual_and_co2_in_the_unit_that_was_chosen(ward: ToldWard, page: Page) -> None:
-    ward.usual("box-09", etco2=(36.0, "mm[Hg]"), ti=(0.42, "s"), tidal_volume=(4.25, "mL"))
+    ward.usual("box-09", etco2=(30.0, "mm[Hg]"), ti=(0.42, "s"), tidal_volume=(4.25, "mL"))
     ward.co2_wave("box-09")
+    card = page.locator("#quiet article", has_text="box-09")
+    card.locator("text=usual 30").wait_for(timeout=5000)
     page.goto(page.url + "place/ward/box-09")
     page.wait_for_selector("#usual:not([hidden])")
     assert "38 mmHg" in page.inner_text("#values")
-    assert "usual 36" in page.inner_text("#values")
+    assert "usual 30" in page.inner_text("#values")
     usual = page.inner_text("#usual")
-    for words in ("Inspiratory time", "0.42 s", "4.3 mL", "36 mmHg", "Learnt"):
+    for words in ("Inspiratory time", "0.42 s", "4.3 mL", "30 mmHg", "Learnt"):
         assert words in usual.replace("\u00a0", " "), words
     page.get_by_label("kPa").check()
     # 1 mmHg is 0.133322 kPa (NIST SP 811, appendix B).
     page.wait_for_function(
-        "() => document.getElementById('values').innerText.includes('usual 4.8')"
+        "() => document.getElementById('values').innerText.includes('usual 4.0')"
     )
     assert "5.1 kPa" in page.inner_text("#values")
-    assert "4.8 kPa" in page.inner_text("#usual").replace("\u00a0", " ")
+    assert "4.0 kPa" in page.inner_text("#usual").replace("\u00a0", " ")
     page.wait_for_function(
         "() => document.querySelectorAll('h3.strip')[1].textContent === 'CO2, kPa'", timeout=8000
     )

@@ -218,3 +218,15 @@ def test_volume_and_rate_come_from_what_a_breath_meant() -> None:
     seen.take(_numerics(NOW_MS, rr=28.0), NOW_MS)
     seen.take_derived(body, NOW_MS)
     assert seen.newest[Vital.RATE].value == 28.0
+
+
+@pytest.mark.parametrize(("usual", "told"), [(37.0, None), (30.0, 30.0), (None, None)])
+def test_what_is_usual_stands_beside_a_value_that_is_not(
+    usual: float | None, told: float | None
+) -> None:
+    seen = Seen("ward/a")
+    seen.take(_numerics(NOW_MS, etco2=38.0), NOW_MS)
+    quantity = None if usual is None else {"value": usual, "unit": "mm[Hg]"}
+    seen.take_usual({"at": to_text(NOW_MS), "values": {"etco2": quantity}})
+    [shown] = card_of(seen, NOW_MS).shown
+    assert shown.usual == told
