@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -30,7 +31,13 @@ class LoadedRules:
 
 def loaded_again(files: Mapping[str, str]) -> LoadedRules:
     """Rules as they were read before, from the text of their files."""
-    return LoadedRules(load_rule_set(files), dict(files))
+    return LoadedRules(_read_again(tuple(sorted(files.items()))), dict(files))
+
+
+# To read a rule set takes seconds, and the same ones are asked for again and again.
+@lru_cache(maxsize=4)
+def _read_again(files: tuple[tuple[str, str], ...]) -> RuleSet:
+    return load_rule_set(dict(files))
 
 
 def library() -> list[str]:

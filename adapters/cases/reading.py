@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from functools import lru_cache
-
 from sqlite_utils import Database
 
 from adapters.rule_files import loaded_again
@@ -80,9 +77,4 @@ def rules_during(db: Database, from_ms: int, to_ms: int) -> list[tuple[int, Rule
 
 
 def _rules_of(run: Run) -> RuleSet:
-    return _loaded(json.dumps(dict(run.rule_files)))
-
-
-@lru_cache(maxsize=4)
-def _loaded(files: str) -> RuleSet:
-    return loaded_again(json.loads(files)).rule_set
+    return loaded_again(run.rule_files).rule_set

@@ -17,6 +17,7 @@ from adapters.pages.board import Board
 from adapters.pages.feed import Feed
 from adapters.pages.gate import Gate, login_routes
 from adapters.pages.live import Live
+from adapters.pages.past.beside import get_ready
 from adapters.pages.people import Person, read_people
 from adapters.pages.render import Render
 from adapters.pages.sessions import Sessions
@@ -31,6 +32,7 @@ def serve_pages(config: Config) -> None:
     for number in (signal.SIGINT, signal.SIGTERM):
         # Uvicorn ends in order on these and then raises them again: that is no failure.
         signal.signal(number, _in_order)
+    get_ready()
     asyncio.run(_serve(config))
 
 

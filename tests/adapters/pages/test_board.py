@@ -77,8 +77,8 @@ def test_ages_are_counted_here_not_by_the_clock_of_a_browser() -> None:
     body = card_body(card, NOW_MS + 2_500)
     assert body["age_s"] == 2.5
     assert body["values"][0] == {
-        "vital": "etco2", "value": 41.0, "unit": "mm[Hg]", "direction": None, "status": None, "usual": None,
-        "age_s": 2.5,
+        "vital": "etco2", "value": 41.0, "unit": "mm[Hg]", "direction": None, "status": None,
+        "usual": None, "age_s": 2.5,
     }  # fmt: skip
     json.dumps(body, allow_nan=False)
 

@@ -316,11 +316,14 @@ def test_an_address_that_leads_nowhere_leads_back(open_at: Open) -> None:
     assert violations(page) == []
 
 
-def _answering(pages: PagesProcess) -> list[int]:
-    """The processes in which answers are worked out for these pages."""
-    assert pages.process is not None
-    number = pages.process.pid
+def _children(number: int) -> list[int]:
     return [int(one) for one in Path(f"/proc/{number}/task/{number}/children").read_text().split()]
+
+
+def _answering(pages: PagesProcess) -> list[int]:
+    """The processes in which answers are worked out: forked from a server that the pages keep."""
+    assert pages.process is not None
+    return [one for server in _children(pages.process.pid) for one in _children(server)]
 
 
 def test_an_answer_that_nobody_waits_for_is_not_worked_out(
