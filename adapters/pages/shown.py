@@ -36,6 +36,8 @@ def card_body(card: Card, now_ms: int) -> dict[str, Any]:
         "values": [_value(one, now_ms) for one in card.shown],
         "need": list(card.need),
         "age_s": _age_s(card.reading_ms, now_ms),
+        "unjudged": card.unjudged,
+        "settings_s": _age_s(card.settings_ms, now_ms),
         "paused_s": None
         if card.paused_until_ms is None
         else max(0.0, (card.paused_until_ms - now_ms) / _MS_PER_S),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from rules.priority import Priority
+from service.facts.factset import SETTINGS_FRESH_S
 from service.glance.seen import Newest, Seen
 from service.glance.vitals import (
     MOST,
@@ -27,6 +28,8 @@ SILENT_MS: Final = 10_000
 #: What rests on these facts alone is about the battery: of two equal ones the animal comes first.
 _OF_SUPPLY: Final = ("battery.", "power.", "journey.")
 
+#: The service knows no settings: they came too long ago, or breaths come and they never did.
+Unjudged = Literal["late", "never"]
 Freshness = Literal["fresh", "late", "silent", "never"]
 
 
@@ -53,7 +56,8 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """What is shown of a place. `standing`: highest first, as the service put them."""
+    """What is shown of a place. `standing`: highest first, as the service put them. `unjudged`: why
+    rules that need the settings cannot judge; `settings_ms`: when those were confirmed last."""
 
     name: str
     patient: str | None
@@ -67,6 +71,8 @@ class Card:
     freshness: Freshness
     reading_ms: int | None
     paused_until_ms: int | None
+    unjudged: Unjudged | None
+    settings_ms: int | None
 
     @property
     def first(self) -> Standing | None:
@@ -114,7 +120,17 @@ def card_of(seen: Seen, now_ms: int, most: int = MOST) -> Card:
         freshness=freshness(seen.reading_ms, now_ms),
         reading_ms=seen.reading_ms,
         paused_until_ms=None if seen.paused is None else from_text(seen.paused["until"]),
+        unjudged=_unjudged(seen, now_ms),
+        settings_ms=None if seen.settings is None else seen.settings.received_ms,
     )
+
+
+def _unjudged(seen: Seen, now_ms: int) -> Unjudged | None:
+    """A place where nothing is advised is not well where half of the rules cannot judge."""
+    told_ms = seen.breaths_ms if seen.settings is None else seen.settings.received_ms
+    if told_ms is None or now_ms - told_ms <= 1000.0 * SETTINGS_FRESH_S:
+        return None
+    return "never" if seen.settings is None else "late"
 
 
 def freshness(reading_ms: int | None, now_ms: int) -> Freshness:

@@ -59,7 +59,7 @@ class Seen:
 
     `standing` and `problems` are as the service published them last. `course` holds the values of
     the last two minutes. `settings_heard_ms`: when settings were first heard; what they were before
-    nobody here knows.
+    nobody here knows. `breaths_ms`: when the first breath was.
     """
 
     name: str
@@ -76,6 +76,7 @@ class Seen:
     paused: dict[str, Any] | None = None
     usual: Usual | None = None
     reading_ms: int | None = None
+    breaths_ms: int | None = None
     monitor_counts_breaths: bool = False
 
     @property
@@ -109,6 +110,7 @@ class Seen:
         """What a breath meant, as published on `derived`."""
         if body.get("channel") != "paw":
             return
+        self.breaths_ms = self.breaths_ms or received_ms
         volume = body.get("tidal_volume")
         value = None if volume is None else float(volume["value"])
         self._note(Vital.VOLUME, value, None, received_ms)

@@ -92,6 +92,10 @@ export function readingWords(seconds) {
   return say(key, { age: ageWords(seconds) });
 }
 
+// Nothing is advised where nothing can be judged: that must not look like being well.
+export const unjudgedWords = (body, later) => body.unjudged === null ? ""
+  : say(`unjudged_${body.unjudged}`, { age: ageWords((body.settings_s ?? 0) + later) });
+
 export function drawValues(list, values, later) {
   fit(list, values.length, () => make("div", make("dt"), make("dd", make("span"), make("small"))));
   values.forEach((one, at) => {

@@ -2,7 +2,7 @@
 
 import { beginAsking, drawAcknowledge, drawPause, listMoved } from "./asks.js";
 import { ageWords, drawMark, drawValues, every, fit, listen, make, oldness, put, readingWords,
-  remember, say, whoWords } from "./common.js";
+  remember, say, unjudgedWords, whoWords } from "./common.js";
 import { Strip } from "./strip.js";
 import { quantityWords, unitWords } from "./units.js";
 
@@ -166,6 +166,7 @@ function age() {
   main.dataset.old = oldness(seconds);
   put(document.getElementById("age"), readingWords(seconds));
   drawValues(document.getElementById("values"), card.values, since());
+  put(document.getElementById("unjudged"), unjudgedWords(card, since()));
   drawPause(news.paused, Math.max(0, card.paused_s - since()));
   drawSettings(news.settings, since());
   drawUsual(news.usual, since());

@@ -1,7 +1,7 @@
 // The ward: cards as they are pushed, those first that need somebody first.
 
 import { ageWords, drawMark, drawValues, every, listen, oldness, put, readingWords, remember,
-  say, whoWords } from "./common.js";
+  say, unjudgedWords, whoWords } from "./common.js";
 import { Speaker } from "./sound.js";
 import { choices } from "./units.js";
 
@@ -56,6 +56,7 @@ function age(place) {
   const find = (query) => article.querySelector(query);
   drawValues(find(".values"), body.values, since(place));
   put(find(".age"), readingWords(seconds));
+  put(find(".unjudged"), place.old === "silent" ? "" : unjudgedWords(body, since(place)));
   const first = body.standing[0];
   put(find(".since"), first ? say("for", { age: ageWords(first.age_s + since(place)) }) : "");
   put(find(".priority"), place.need === "none" ? "" : `${say(`priority_${place.need}`)}.`);

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import time
 from collections.abc import Callable, Iterator
@@ -14,7 +15,7 @@ from end_to_end.mosquitto import Mosquitto
 from end_to_end.ward_bench import PagesProcess, ToldWard, advisory
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Page, WebSocketRoute
 
 PLACES = [f"box-{number:02d}" for number in range(1, 25)]
 
@@ -210,6 +211,30 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
     page.wait_for_selector("#nothing:not([hidden])")
     page.get_by_role("link", name="All places").click()
     _wait_names(page, "quiet", PLACES)
+
+
+def _as_if_settings_were_old(route: WebSocketRoute) -> None:
+    """What the pages tell, with settings that were confirmed twelve minutes ago."""
+    server = route.connect_to_server()
+
+    def pass_on(said: str | bytes) -> None:
+        news = json.loads(said)
+        for card in [*news.get("cards", []), *([news["card"]] if "card" in news else [])]:
+            card |= {"unjudged": "late", "settings_s": 720.0}
+        route.send(json.dumps(news))
+
+    server.on_message(pass_on)
+
+
+def test_a_place_that_cannot_be_judged_whole_does_not_look_well(ward: ToldWard, page: Page) -> None:
+    ward.patient("box-05")
+    words = "has not confirmed its settings for 12 min: what needs them is not judged"
+    page.route_web_socket("**/live**", _as_if_settings_were_old)
+    page.reload()
+    page.locator("#quiet article", has_text="box-05").locator(f"text={words}").wait_for()
+    page.goto(page.url + "place/ward/box-05")
+    page.locator("#unjudged", has_text=words).wait_for()
+    assert violations(page) == []
 
 
 def test_what_is_usual_and_co2_in_the_unit_that_was_chosen(ward: ToldWard, page: Page) -> None:

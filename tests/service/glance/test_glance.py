@@ -230,3 +230,22 @@ def test_what_is_usual_stands_beside_a_value_that_is_not(
     seen.take_usual({"at": to_text(NOW_MS), "values": {"etco2": quantity}})
     [shown] = card_of(seen, NOW_MS).shown
     assert shown.usual == told
+
+
+def test_settings_that_are_too_old_to_judge_by_are_said() -> None:
+    # The service takes none that are older than 180 s; a ventilator confirms them every 60 s.
+    seen = Seen("ward/a")
+    breath = {"channel": "paw", "ti": {"value": 0.5}, "te": {"value": 1.5}, "tidal_volume": None}
+    seen.take_derived(breath, NOW_MS)
+    assert card_of(seen, NOW_MS + 180_000).unjudged is None
+    assert card_of(seen, NOW_MS + 180_001).unjudged == "never"
+    seen.take(_sent("settings", NOW_MS, mode="controlled"), NOW_MS + 200_000)
+    assert card_of(seen, NOW_MS + 380_000).unjudged is None
+    late = card_of(seen, NOW_MS + 380_001)
+    assert (late.unjudged, late.settings_ms) == ("late", NOW_MS + 200_000)
+
+
+def test_where_no_ventilator_is_nothing_is_said_of_its_settings() -> None:
+    seen = Seen("ward/a")
+    seen.take(_numerics(NOW_MS, etco2=38.0), NOW_MS)
+    assert card_of(seen, NOW_MS + 3_600_000).unjudged is None
