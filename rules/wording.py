@@ -104,6 +104,16 @@ def source_words(limit: ResolvedLimit | None) -> str:
     return _CONFIDENCE[limit.source.confidence]
 
 
+def lasted(seconds: float) -> str:
+    """A time in words, from two minutes on to the nearest one: "12 s", "83 min", "11 h 59 min"."""
+    if seconds < 119.5:
+        return f"{round(seconds)} s"
+    minutes = round(seconds / 60.0)
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+
+
 def duration(seconds: float) -> str:
     """A time in words, rounded down: "12 s", "3 min", "2 h"."""
     whole = max(0, math.floor(seconds + 1e-6))

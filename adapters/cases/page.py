@@ -11,7 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from adapters.cases.chart import can_draw, chart_svg
 from adapters.texts import say
 from rules.notice import NOTICE
-from rules.wording import duration, unit_words
+from rules.wording import lasted, unit_words
 from service.cases.report import Record
 from service.cases.summary import limit_words, number_words, value_words
 from service.handover import lost_lines
@@ -37,5 +37,5 @@ def report_page(body: dict[str, Any], record: Record, made_at: str, software: st
         words=value_words,
         number=number_words,
         limit_words=limit_words,
-        duration=duration,
+        lasted=lasted,
     )

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from rules.priority import Priority
-from rules.wording import duration, unit_words
+from rules.wording import lasted, unit_words
 
 Body = Mapping[str, Any]
 
@@ -57,9 +57,9 @@ def summary_lines(body: Body) -> list[str]:
 
 
 def _length(body: Body) -> str:
-    phases = ", ".join(f"{one['phase']} {duration(one['lasted_s'])}" for one in body["phases"])
+    phases = ", ".join(f"{one['phase']} {lasted(one['lasted_s'])}" for one in body["phases"])
     over = "" if body["case"]["ended"] else ", not over yet"
-    return f"Watched for {duration(body['case']['lasted_s'])}{over}: {phases}."
+    return f"Watched for {lasted(body['case']['lasted_s'])}{over}: {phases}."
 
 
 def _advised(advisories: list[Body]) -> str:
@@ -70,7 +70,7 @@ def _advised(advisories: list[Body]) -> str:
     for priority in sorted(Priority, key=lambda one: -one.rank):
         mine = [one for one in own if one["priority"] == priority.value]
         if mine:
-            stood = duration(sum(one["stood_s"] for one in mine))
+            stood = lasted(sum(one["stood_s"] for one in mine))
             parts.append(f"{len(mine)} of {priority.value} priority (stood for {stood})")
     explained = len(advisories) - len(own)
     if explained:
@@ -88,7 +88,7 @@ def _unseen(advisories: list[Body]) -> Iterator[str]:
         slowest = max(seen, key=lambda one: float(one["seen_after_s"]))
         yield (
             f"Of high priority and acknowledged: {len(seen)}, the last of them after "
-            f"{duration(slowest['seen_after_s'])} ({slowest['title']}, by {slowest['seen_by']})."
+            f"{lasted(slowest['seen_after_s'])} ({slowest['title']}, by {slowest['seen_by']})."
         )
 
 
@@ -102,7 +102,7 @@ def _beyond(one: Body) -> Iterator[str]:
             continue
         words = [
             f"{side} {value_words(one['vital'], limit['value'], one['unit'])} "
-            f"({limit_words(limit['name'])}) for {duration(limit['beyond_s'])}"
+            f"({limit_words(limit['name'])}) for {lasted(limit['beyond_s'])}"
             for limit in sorted(passed, key=lambda limit: -float(limit["beyond_s"]))
         ]
         extreme = one["lowest"] if side == "below" else one["highest"]
@@ -134,4 +134,4 @@ def _measured(figures: list[Body]) -> set[str]:
 
 def _silence(lost: Body) -> Iterator[str]:
     if lost["longest_silence_s"] >= _SILENT_S:
-        yield f"Nothing at all came for {duration(lost['longest_silence_s'])} at the longest."
+        yield f"Nothing at all came for {lasted(lost['longest_silence_s'])} at the longest."

@@ -107,7 +107,7 @@ def test_the_command_lists_the_cases_and_tells_one(store: Path) -> None:
         assert name in listed.output
     told = _case(store, "Marram")
     assert told.exit_code == 0
-    assert "Watched for 110 s: maintenance" in told.output
+    assert "Watched for 111 s: maintenance 50 s, transfer 60 s" in told.output
     assert json.loads(_case(store, "Marram", "--json").output)["case"]["patient"] == "Marram"
     rows = json.loads(_case(store, "--json").output)["cases"]
     assert {row["patient"] for row in rows} == {"Marram", "Sorrel", "Pebble"}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from service.cases.summary import summary_lines
 
 
@@ -32,8 +34,17 @@ def _lines(**changes: Any) -> list[str]:
 
 
 def test_how_long_and_in_which_phases() -> None:
-    assert _lines()[0] == "Watched for 90 min: maintenance 83 min, weaning 6 min."
+    assert _lines()[0] == "Watched for 90 min: maintenance 83 min, weaning 7 min."
     assert "not over yet" in _lines(case={"ended": False, "lasted_s": 60.0})[0]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0.4, "0 s"), (119.4, "119 s"), (119.5, "2 min"), (7_169.0, "119 min"), (7_170.0, "2 h"),
+     (43_199.9, "12 h"), (9_000.0, "2 h 30 min")],
+)  # fmt: skip
+def test_times_are_told_to_the_nearest_minute(seconds: float, words: str) -> None:
+    assert _lines(case={"ended": True, "lasted_s": seconds})[0].startswith(f"Watched for {words}:")
 
 
 def test_nothing_was_advised_is_said() -> None:
