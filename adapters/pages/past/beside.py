@@ -35,6 +35,11 @@ class TooLongError(NoAnswerError):
     """It was not worked out in time."""
 
 
+def get_behind() -> None:
+    """Let all else on the machine go before this process."""
+    os.setpriority(os.PRIO_PROCESS, 0, _BEHIND)
+
+
 def get_ready() -> None:
     """Let the server that all answers are forked from read what they need; does not wait for it."""
     _FORKED.set_forkserver_preload(["adapters.pages.past.warm"])
@@ -102,7 +107,7 @@ def _work(far: Connection, asked: tuple[str, ...]) -> None:
     """In the process: the command, and what it prints."""
     from adapters.cli.main import main  # noqa: PLC0415 (the pages themselves need no commands)
 
-    os.nice(_BEHIND)
+    get_behind()
     said, refused = io.StringIO(), io.StringIO()
     code: str | int | None = 0
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(refused):

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
-import importlib.util
 import re
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -13,7 +11,7 @@ from urllib.parse import urlencode
 from sqlite_utils import Database
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from adapters.cases.reading import NoCaseError, all_stays, rules_then, stays_of
@@ -22,9 +20,11 @@ from adapters.config import Config
 from adapters.pages.kept import NoStoreError, opened
 from adapters.pages.live import now_ms
 from adapters.pages.past import asked
-from adapters.pages.past.beside import Beside, BusyError, NoAnswerError, TooLongError
+from adapters.pages.past.beside import Beside, NoAnswerError
+from adapters.pages.past.plotly import plotly, plotly_file
 from adapters.pages.past.reasons import Reasons
 from adapters.pages.past.trends import trends
+from adapters.pages.past.waiting import refused, while_wanted
 from adapters.pages.render import Render
 from adapters.sqlite.history import place_id, reached_ms, read_events, read_notes
 from adapters.sqlite.reading import StoreError
@@ -40,10 +40,9 @@ Read = Callable[[Database, Request], dict[str, Any]]
 _NEAREST: Final = 8
 _NOTES_MS: Final = 24 * asked.MS_PER_H
 _MOST_NOTES: Final = 50
-_WANTED_EVERY_S: Final = 0.5
 #: What no file system and no header minds.
 _PLAIN: Final = re.compile(r"[^A-Za-z0-9.]+")
-_SEE_OTHER, _NOT_FOUND, _BAD_REQUEST, _BUSY, _TOO_LONG = 303, 404, 400, 503, 504
+_SEE_OTHER, _BAD_REQUEST, _NOT_FOUND = 303, 400, 404
 
 
 def routes(render: Render, config: Config) -> list[BaseRoute]:
@@ -61,7 +60,7 @@ def routes(render: Render, config: Config) -> list[BaseRoute]:
         Route("/cases", pages.page("cases.html", _cases)),
         Route("/case/{ward}/{place}", pages.page("case.html", _case)),
         Route("/case/{ward}/{place}/report", pages.report),
-        Route("/plotly.min.js", _plotly),
+        Route("/plotly.min.js", plotly),
     ]
 
 
@@ -106,14 +105,19 @@ class _Pages:
         rule = query.get("rule") or None
         asking = self._reasons.ask(_name(request), rule, query.get("at") or None)
         try:
-            body = await _while_wanted(request, asking)
+            body = await while_wanted(request, asking)
         except NoAnswerError as error:
-            problem, status = _refused(error)
+            problem, status = refused(error)
             return self._render(request, "why_none.html", status, problem=problem)
         states: dict[str, list[dict[str, Any]]] = {}
         for one in body["rules"]:
             states.setdefault(one["state"], []).append(one)
-        values = {"body": body, "states": states, "nearest": _NEAREST, "whole": rule is not None}
+        values: dict[str, Any] = {
+            "body": body,
+            "states": states,
+            "nearest": _NEAREST,
+            "whole": rule is not None,
+        }
         return self._render(request, "why_answer.html", **_where(request), **values)
 
     async def limits(self, request: Request) -> Response:
@@ -132,9 +136,9 @@ class _Pages:
         asked_ += [f"--from={begun}"] if begun else []
         asked_ += [f"--texts={self._texts}"] if self._texts else []
         try:
-            page = await _while_wanted(request, self._reports.run(*asked_, "--", _name(request)))
+            page = await while_wanted(request, self._reports.run(*asked_, "--", _name(request)))
         except NoAnswerError as error:
-            problem, status = _refused(error)
+            problem, status = refused(error)
             where = {**_where(request), "problem": problem}
             return self._render(request, "nothing.html", status, **where)
         name = f"case-{_name(request)}-{begun or 'last'}"
@@ -147,25 +151,6 @@ class _Pages:
                 return read(db, request)
         except NoStoreError:
             raise StoreError(say("no_store", store=self._store)) from None
-
-
-def _refused(error: NoAnswerError) -> tuple[str, int]:
-    """What to say of it, and how a browser is told."""
-    if isinstance(error, BusyError):
-        return say("beside_busy"), _BUSY
-    if isinstance(error, TooLongError):
-        return say("beside_too_long"), _TOO_LONG
-    return str(error), _BAD_REQUEST
-
-
-async def _while_wanted(request: Request, asking: Coroutine[Any, Any, Any]) -> Any:
-    """The answer; who has left the page waits for none, and keeps nobody else waiting."""
-    task = asyncio.create_task(asking)
-    while not task.done():
-        await asyncio.wait({task}, timeout=_WANTED_EVERY_S)
-        if await request.is_disconnected():
-            task.cancel()
-    return await task
 
 
 def _where(request: Request) -> dict[str, Any]:
@@ -193,7 +178,7 @@ def _choice(db: Database, request: Request) -> dict[str, Any]:
 
 
 def _trends_page(db: Database, request: Request) -> dict[str, Any]:
-    return {**_choice(db, request), "plots": _plotly_file() is not None}
+    return {**_choice(db, request), "plots": plotly_file() is not None}
 
 
 def _trends(db: Database, request: Request) -> dict[str, Any]:
@@ -251,22 +236,3 @@ def _case(db: Database, request: Request) -> dict[str, Any]:
         "instant": to_text,
         "unit": unit_words,
     }
-
-
-async def _plotly(_request: Request) -> Response:
-    """The drawing library from its own package, where it is installed."""
-    path = _plotly_file()
-    if path is None:
-        return Response(say("no_plots"), _NOT_FOUND, media_type="text/plain")
-    # Nothing of a patient is in it: it may be kept.
-    kept = {"Cache-Control": "private, max-age=86400"}
-    return FileResponse(path, media_type="text/javascript", headers=kept)
-
-
-def _plotly_file() -> Path | None:
-    """Its script; nothing of it is loaded for this."""
-    found = importlib.util.find_spec("plotly")
-    if found is None or not found.submodule_search_locations:
-        return None
-    path = Path(found.submodule_search_locations[0]) / "package_data" / "plotly.min.js"
-    return path if path.is_file() else None

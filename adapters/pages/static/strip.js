@@ -5,7 +5,7 @@ import { numberWords, shownValue, unitWords } from "./units.js";
 
 const SHOWN_MS = 12000;
 const LATE_MS = 2200;
-const FRAME_MS = 50;
+const FRAME_MS = 66;
 const DRIFT_MS = 1500;
 const DESCRIBED_MS = 5000;
 const ROOM = 1.08;
@@ -39,25 +39,36 @@ export class Strip {
   }
 
   run() {
+    // To ask how large and of what colour it is makes the browser lay out the page: not each time.
+    new ResizeObserver(() => this.measure()).observe(this.canvas);
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.measure());
+    this.measure();
     setInterval(() => requestAnimationFrame(() => this.draw()), FRAME_MS);
     setInterval(() => this.describe(), DESCRIBED_MS);
   }
 
-  draw() {
+  measure() {
     const { canvas } = this;
-    const scale = window.devicePixelRatio;
-    const [width, height] = [canvas.clientWidth * scale, canvas.clientHeight * scale];
-    if (canvas.width !== width || canvas.height !== height) [canvas.width, canvas.height] = [width, height];
-    const pen = canvas.getContext("2d");
+    this.scale = window.devicePixelRatio;
+    canvas.width = canvas.clientWidth * this.scale;
+    canvas.height = canvas.clientHeight * this.scale;
     const style = getComputedStyle(canvas);
+    [this.line, this.soft, this.ink] = ["--line", "--soft", "--ink"]
+      .map((name) => style.getPropertyValue(name));
+  }
+
+  draw() {
+    const { canvas, scale } = this;
+    const { width, height } = canvas;
+    const pen = canvas.getContext("2d");
     const ends = performance.now() - LATE_MS;
     const begins = ends - SHOWN_MS;
     const [low, high] = this.bounds();
     const x = (at) => ((at - begins) / SHOWN_MS) * width;
     const y = (value) => height - ((value - low) / (high - low)) * height;
     pen.clearRect(0, 0, width, height);
-    pen.strokeStyle = style.getPropertyValue("--line");
-    pen.fillStyle = style.getPropertyValue("--soft");
+    pen.strokeStyle = this.line;
+    pen.fillStyle = this.soft;
     pen.lineWidth = scale;
     pen.font = `${12 * scale}px system-ui, sans-serif`;
     const shown = shownValue(this.unit, 1);
@@ -69,7 +80,7 @@ export class Strip {
       pen.stroke();
       pen.fillText(String(tick), 4 * scale, at - 3 * scale);
     }
-    pen.strokeStyle = style.getPropertyValue("--ink");
+    pen.strokeStyle = this.ink;
     pen.lineWidth = 2 * scale;
     pen.beginPath();
     let last = null;
