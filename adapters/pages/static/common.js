@@ -116,8 +116,11 @@ function valueWords(one, seconds) {
   const direction = one.direction && !old ? ` ${ARROWS[one.direction]} ${say(one.direction)}` : "";
   const usual = one.usual === null ? ""
     : `, ${say("value_usual", { value: numberWords(one.unit, one.usual, DIGITS[one.vital]) })}`;
+  // What is lost through a leak was never in the lungs.
+  const doubt = usual && one.vital === "tidal_volume" && one.value > one.usual
+    ? `; ${say("volume_doubt")}` : "";
   const number = numberWords(one.unit, one.value, DIGITS[one.vital]);
-  return [number, ` ${unitWords(one.unit)}${direction}${usual}${old}`];
+  return [number, ` ${unitWords(one.unit)}${direction}${usual}${doubt}${old}`];
 }
 
 // -- the link ------------------------------------------------------------------------------------

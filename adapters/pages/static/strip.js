@@ -9,6 +9,7 @@ const FRAME_MS = 66;
 const DRIFT_MS = 1500;
 const DESCRIBED_MS = 5000;
 const ROOM = 1.08;
+const GAP_MS = 500;
 
 // Round numbers from 0 on, three or four of them.
 function ticks(high) {
@@ -80,13 +81,14 @@ export class Strip {
       pen.stroke();
       pen.fillText(String(tick), 4 * scale, at - 3 * scale);
     }
+    this.shade(pen, begins, ends, x, height);
     pen.strokeStyle = this.ink;
     pen.lineWidth = 2 * scale;
     pen.beginPath();
     let last = null;
     for (const [at, value] of this.samples) {
       if (at > ends) break;
-      if (value === null || last === null || at - last > 500) {
+      if (value === null || last === null || at - last > GAP_MS) {
         if (value !== null) pen.moveTo(x(at), y(value));
       } else {
         pen.lineTo(x(at), y(value));
@@ -94,6 +96,21 @@ export class Strip {
       last = value === null ? null : at;
     }
     pen.stroke();
+  }
+
+  // Where nothing came: before this page was opened, or since the signal was lost.
+  shade(pen, begins, ends, x, height) {
+    pen.fillStyle = this.line;
+    let last = begins;
+    const until = (at) => {
+      if (at - last > GAP_MS) pen.fillRect(x(last), 0, x(at) - x(last), height);
+      last = at;
+    };
+    for (const [at, value] of this.samples) {
+      if (at > ends) break;
+      if (value !== null && at > begins) until(at);
+    }
+    until(ends);
   }
 
   bounds() {

@@ -112,6 +112,16 @@ function announce(place) {
 const below = document.getElementById("below");
 
 const namesOf = (list) => list.map((place) => place.body.place).join(", ");
+// Of the first few also what it is: the one that does not breathe may be among them.
+const NAMED = 4;
+
+function moreOf(list) {
+  const told = list.slice(0, NAMED).map(({ body, need }) => say("more_one", {
+    place: body.place, priority: say(`priority_${need}`),
+    title: body.standing[0]?.title ?? readingWords(body.age_s),
+  }));
+  return [...told, ...list.slice(NAMED).map((place) => place.body.place)].join(", ");
+}
 
 function fitWall() {
   if (!below) return;
@@ -121,7 +131,7 @@ function fitWall() {
     && place.article.getBoundingClientRect().bottom > room);
   // Half a card says half of what is wrong.
   all.forEach((place) => place.item.classList.toggle("cut", hidden.includes(place)));
-  put(below, hidden.length ? say("more_below", { count: hidden.length, names: namesOf(hidden) }) : "");
+  put(below, hidden.length ? say("more_below", { count: hidden.length, names: moreOf(hidden) }) : "");
   const quiet = all.filter((place) => place.need === "none");
   put(document.getElementById("quiet-names"), quiet.length ? say("quiet_names", { names: namesOf(quiet) }) : "");
 }

@@ -89,7 +89,7 @@ def test_who_needs_somebody_comes_first_with_why_and_what_to_do(ward: ToldWard, 
     _wait_names(page, "needs", ["box-17", "box-09"])
     first = page.locator("#needs article").first
     said = first.inner_text()
-    for words in ("Box-17, hedgehog, 410 g", "High.", "No pressure for 8 s", "for 60 s",
+    for words in ("Box-17, hedgehog, 410 g", "High.", "No pressure for 8 s", "told 60 s ago",
                   "Look first: Look at the tube.", "EtCO2", "38 mmHg"):  # fmt: skip
         assert words in said
     assert "No pressure for 8 s" in page.inner_text("#announce")
@@ -166,7 +166,7 @@ def test_a_clock_that_is_wrong_in_the_browser_changes_no_age(
     skewed.goto(pages[0].address)
     skewed.wait_for_selector("#needs article")
     said = skewed.locator("#needs article").first.inner_text()
-    assert "for 60 s" in said or "for 61 s" in said
+    assert "told 60 s ago" in said or "told 61 s ago" in said
     assert "last reading 0 s ago" in said or "last reading 1 s ago" in said
     context.close()
 
@@ -211,6 +211,59 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
     page.wait_for_selector("#nothing:not([hidden])")
     page.get_by_role("link", name="All places").click()
     _wait_names(page, "quiet", PLACES)
+
+
+def test_a_wall_says_of_each_that_has_no_room_what_it_is(ward: ToldWard, page: Page) -> None:
+    for place in PLACES[:9]:
+        ward.standing(place, _medium())
+    ward.standing("box-20", _high())
+    page.set_viewport_size({"width": 1280, "height": 720})
+    page.goto(page.url + "wall")
+    shown = (
+        "[...document.querySelectorAll('#needs > li:not(.cut) .name')].map((n) => n.textContent)"
+    )
+    below = "document.getElementById('below').textContent"
+    # Each either has room or is named below, and none is both.
+    page.wait_for_function(
+        f"(places) => {below}.includes('more need somebody') && places.every((one) => "
+        f"{shown}.includes(one) !== {below}.includes(one))",
+        arg=[*PLACES[:9], "box-20"],
+        timeout=5000,
+    )
+    assert page.evaluate(shown)[0] == "box-20"
+    told = page.inner_text("#below")
+    # What does not fit is said of the first few in full, and of the others by name.
+    assert told.count("(Medium: etco2 high)") == 4
+    assert violations(page) == []
+    for place in [*PLACES[:9], "box-20"]:
+        ward.standing(place)
+
+
+def test_a_strip_is_grey_where_nothing_came(ward: ToldWard, page: Page) -> None:
+    page.goto(page.url + "place/ward/box-11")
+    grey = """() => {
+      const canvas = document.querySelector("canvas");
+      const copy = document.createElement("canvas");
+      [copy.width, copy.height] = [canvas.width, canvas.height];
+      const pen = copy.getContext("2d", { willReadFrequently: true });
+      pen.fillStyle = getComputedStyle(canvas).getPropertyValue("--line");
+      pen.fillRect(0, 0, 1, 1);
+      const wanted = pen.getImageData(0, 0, 1, 1).data;
+      pen.clearRect(0, 0, 1, 1);
+      pen.drawImage(canvas, 0, 0);
+      const row = pen.getImageData(0, canvas.height - 2, canvas.width, 1).data;
+      let found = 0;
+      for (let at = 0; at < row.length; at += 4) {
+        if ([0, 1, 2].every((part) => row[at + part] === wanted[part])) found += 1;
+      }
+      return found / canvas.width;
+    }"""
+    page.wait_for_function(f"() => ({grey})() > 0.98")
+    for _ in range(4):
+        ward.wave("box-11", 0)
+        page.wait_for_timeout(1000)
+    # Four seconds of twelve are there.
+    page.wait_for_function(f"() => Math.abs(({grey})() - 2 / 3) < 0.06", timeout=10_000)
 
 
 def _as_if_settings_were_old(route: WebSocketRoute) -> None:
