@@ -2,26 +2,50 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from importlib import import_module
+from typing import Final
+
 import click
 
-from adapters.cli.backtest import backtest
-from adapters.cli.case import case
-from adapters.cli.check import check
-from adapters.cli.demo import demo
-from adapters.cli.evaluate import evaluate
-from adapters.cli.history import handover, shift
-from adapters.cli.pages import pages
-from adapters.cli.people import people
-from adapters.cli.rehearse import rehearse
-from adapters.cli.replay import replay
-from adapters.cli.rules import rules
-from adapters.cli.scenario import scenario
-from adapters.cli.serve import serve
-from adapters.cli.why import why_command
 from rules.notice import NOTICE
+
+#: Where each command is, as MODULE:NAME below `adapters.cli`.
+_COMMANDS: Final[Mapping[str, str]] = {
+    "backtest": "backtest:backtest",
+    "case": "case:case",
+    "check": "check:check",
+    "demo": "demo:demo",
+    "evaluate": "evaluate:evaluate",
+    "handover": "history:handover",
+    "pages": "pages:pages",
+    "people": "people:people",
+    "rehearse": "rehearse:rehearse",
+    "replay": "replay:replay",
+    "rules": "rules:rules",
+    "scenario": "scenario:scenario",
+    "serve": "serve:serve",
+    "shift": "history:shift",
+    "why": "why:why_command",
+}
+
+
+class _Commands(click.Group):
+    """Reads the module of a command when it is asked for: nobody waits for all the others."""
+
+    def list_commands(self, _ctx: click.Context) -> list[str]:
+        return sorted(_COMMANDS)
+
+    def get_command(self, _ctx: click.Context, name: str) -> click.Command | None:
+        module, _, attribute = _COMMANDS.get(name, "").partition(":")
+        if not module:
+            return None
+        command: click.Command = getattr(import_module(f"adapters.cli.{module}"), attribute)
+        return command
 
 
 @click.group(
+    cls=_Commands,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=NOTICE,
 )
@@ -32,13 +56,6 @@ def main() -> None:
     Tidewarden takes in monitoring readings over MQTT, works out what the breaths mean, and
     publishes prioritised advisories with their reasons.
     """
-
-
-for command in (
-    demo, serve, pages, people, replay, why_command, case, handover, shift, rules, rehearse,
-    scenario, backtest, evaluate, check,
-):  # fmt: skip
-    main.add_command(command)
 
 
 if __name__ == "__main__":

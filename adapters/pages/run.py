@@ -32,7 +32,6 @@ def serve_pages(config: Config) -> None:
     for number in (signal.SIGINT, signal.SIGTERM):
         # Uvicorn ends in order on these and then raises them again: that is no failure.
         signal.signal(number, _in_order)
-    get_ready()
     asyncio.run(_serve(config))
 
 
@@ -64,7 +63,7 @@ async def _serve(config: Config) -> None:
         people = read_people(config.pages.people)
         further += login_routes(render, people, sessions, secure=config.pages.https)
     server = uvicorn.Config(
-        site(live, render, lambda inner: Gate(inner, sessions, everybody), further),
+        site(live, render, lambda inner: Gate(inner, sessions, everybody), further, get_ready),
         host=config.pages.host,
         port=config.pages.port,
         log_level="warning",

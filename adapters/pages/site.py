@@ -34,9 +34,16 @@ HEADERS: Final[Mapping[str, str]] = {
 
 
 def site(
-    live: Live, render: Render, gate: Callable[[ASGIApp], ASGIApp], further: Iterable[BaseRoute]
+    live: Live,
+    render: Render,
+    gate: Callable[[ASGIApp], ASGIApp],
+    further: Iterable[BaseRoute],
+    on_place: Callable[[], None],
 ) -> ASGIApp:
-    """The application behind a gate: the ward, each place, and `further` pages."""
+    """The application behind a gate: the ward, each place, and `further` pages.
+
+    `on_place` is called when somebody opens a place: soon they may ask why.
+    """
 
     async def ward(request: Request) -> HTMLResponse:
         return render(request, "ward.html")
@@ -45,6 +52,7 @@ def site(
         return render(request, "wall.html")
 
     async def patient(request: Request) -> HTMLResponse:
+        on_place()
         where = {name: request.path_params[name] for name in ("ward", "place")}
         return render(request, "patient.html", **where)
 

@@ -12,14 +12,12 @@ import asyncio
 import contextlib
 import io
 import multiprocessing
-import os
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import Final
 
 #: A day of one place takes a few minutes; nobody looks at a page for longer than this.
 LIMIT_S: Final = 120.0
-_BEHIND: Final = 10
 _FORKED: Final = multiprocessing.get_context("forkserver")
 
 
@@ -35,14 +33,9 @@ class TooLongError(NoAnswerError):
     """It was not worked out in time."""
 
 
-def get_behind() -> None:
-    """Let all else on the machine go before this process."""
-    os.setpriority(os.PRIO_PROCESS, 0, _BEHIND)
-
-
 def get_ready() -> None:
     """Let the server that all answers are forked from read what they need; does not wait for it."""
-    _FORKED.set_forkserver_preload(["adapters.pages.past.warm"])
+    _FORKED.set_forkserver_preload(["adapters.behind", "adapters.pages.past.warm"])
     from multiprocessing.forkserver import ensure_running  # noqa: PLC0415 (starts a process)
 
     ensure_running()
@@ -105,6 +98,7 @@ def _end(process: BaseProcess) -> None:
 
 def _work(far: Connection, asked: tuple[str, ...]) -> None:
     """In the process: the command, and what it prints."""
+    from adapters.behind import get_behind  # noqa: PLC0415 (makes way for others)
     from adapters.cli.main import main  # noqa: PLC0415 (the pages themselves need no commands)
 
     get_behind()

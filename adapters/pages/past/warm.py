@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import importlib.util
 
+import adapters.cli.case
 import adapters.cli.main
-from adapters.pages.past.beside import get_behind
+import adapters.cli.why
 from adapters.rule_files import DEFAULT_RULES, load_rules, loaded_again
 
 __all__ = ["adapters"]
 
-get_behind()
 loaded_again(load_rules(DEFAULT_RULES).files)
 if importlib.util.find_spec("matplotlib") is not None:
     importlib.import_module("matplotlib.figure")

@@ -70,10 +70,11 @@ def test_the_table_names_every_key_of_an_expectation() -> None:
 
 @pytest.mark.parametrize("path", ["rehearse", "rules release", "rules diff"])
 def test_every_option_is_described(path: str) -> None:
-    command: click.Command = main
+    command: click.Command | None = main
     for name in path.split():
         assert isinstance(command, click.Group)
-        command = command.commands[name]
+        command = command.get_command(click.Context(command), name)
+    assert command is not None
     options = [one for one in command.params if isinstance(one, click.Option)]
     assert options
     missing = [one.opts[0] for one in options if not re.search(rf"{one.opts[0]}\b", GUIDE)]
