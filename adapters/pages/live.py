@@ -98,10 +98,14 @@ class Live:
         self._pages.add(page)
         self._listen()
         gone = asyncio.create_task(_until_gone(socket))
+        # Who ends must not wait for a page until it would next have been told something.
+        gone.add_done_callback(lambda _: page.wake.set())
         try:
-            while not gone.done():
+            while True:
                 await page.wake.wait()
                 page.wake.clear()
+                if gone.done():
+                    break
                 if not socket.scope["still_in"]():
                     await socket.close(LOGGED_OUT)
                     break
