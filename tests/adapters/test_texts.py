@@ -25,13 +25,13 @@ def _file(tmp_path: Path, content: Any) -> Path:
 
 
 def test_what_is_translated_is_spoken_and_the_rest_stays_english(tmp_path: Path) -> None:
-    assert say("for", age="3 s") == "for 3 s"
-    speak(_file(tmp_path, {"language": "nb", "for": "i {age}"}))
-    assert say("for", age="3 s") == "i 3 s"
+    assert say("mass_g", mass=3) == "3 g"
+    speak(_file(tmp_path, {"language": "nb", "mass_g": "{mass} gram"}))
+    assert say("mass_g", mass=3) == "3 gram"
     assert say("ward_title") == "Ward at a glance"
-    assert texts()["for"] == "i {age}"
+    assert texts()["mass_g"] == "{mass} gram"
     speak(None)
-    assert say("for", age="3 s") == "for 3 s"
+    assert say("mass_g", mass=3) == "3 g"
 
 
 @pytest.mark.parametrize(
@@ -39,12 +39,18 @@ def test_what_is_translated_is_spoken_and_the_rest_stays_english(tmp_path: Path)
     [
         ("{", "xx.json: Expecting"),
         ([], "expected an object"),
-        ({"language": "nb", "fro": "x"}, "fro: there is no such text"),
-        ({"language": "nb", "for": "i {alder}"}, "for: expected the blanks {age}, not alder"),
-        ({"language": "nb", "for": "i {age"}, "for: expected the blanks {age}, not unreadable"),
-        ({"language": "nb", "for": "  "}, "for: expected a text"),
-        ({"language": "nb", "for": 3}, "for: expected a text"),
-        ({"for": "i {age}"}, "language: say which it is"),
+        ({"language": "nb", "mas_g": "x"}, "mas_g: there is no such text"),
+        (
+            {"language": "nb", "mass_g": "{masse} gram"},
+            "mass_g: expected the blanks {mass}, not masse",
+        ),
+        (
+            {"language": "nb", "mass_g": "{mass gram"},
+            "mass_g: expected the blanks {mass}, not unreadable",
+        ),
+        ({"language": "nb", "mass_g": "  "}, "mass_g: expected a text"),
+        ({"language": "nb", "mass_g": 3}, "mass_g: expected a text"),
+        ({"mass_g": "{mass} gram"}, "language: say which it is"),
     ],
 )
 def test_what_cannot_be_used_is_named_and_changes_nothing(
@@ -53,7 +59,7 @@ def test_what_cannot_be_used_is_named_and_changes_nothing(
     with pytest.raises(TextsError) as caught:
         speak(_file(tmp_path, content))
     assert said in str(caught.value)
-    assert say("for", age="3 s") == "for 3 s"
+    assert say("mass_g", mass=3) == "3 g"
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
