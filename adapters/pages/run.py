@@ -25,6 +25,7 @@ from adapters.pages.site import site
 
 #: Open pages may hold up the end for so long (s).
 _GOODBYE_S = 1
+_DRAWN_S = 3.0
 
 
 def serve_pages(config: Config) -> None:
@@ -47,6 +48,10 @@ async def _serve(config: Config) -> None:
         board.take(topic, payload, received_ms)
         asks.take(topic, payload)
 
+    def soon() -> None:
+        """Not while the page that was just opened is drawn."""
+        asyncio.get_running_loop().call_later(_DRAWN_S, get_ready)
+
     feed = Feed(config.broker_address(), take, asyncio.get_running_loop())
     asks = Asks(feed.publish)
     live = Live(board, feed)
@@ -63,7 +68,7 @@ async def _serve(config: Config) -> None:
         people = read_people(config.pages.people)
         further += login_routes(render, people, sessions, secure=config.pages.https)
     server = uvicorn.Config(
-        site(live, render, lambda inner: Gate(inner, sessions, everybody), further, get_ready),
+        site(live, render, lambda inner: Gate(inner, sessions, everybody), further, soon),
         host=config.pages.host,
         port=config.pages.port,
         log_level="warning",

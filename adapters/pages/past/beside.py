@@ -53,6 +53,7 @@ class Beside:
         if self._busy:
             raise BusyError
         self._busy = True
+        get_ready()
         try:
             return await self._answer(asked)
         finally:

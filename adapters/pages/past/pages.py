@@ -20,7 +20,7 @@ from adapters.config import Config
 from adapters.pages.kept import NoStoreError, opened
 from adapters.pages.live import now_ms
 from adapters.pages.past import asked
-from adapters.pages.past.beside import Beside, NoAnswerError, get_ready
+from adapters.pages.past.beside import Beside, NoAnswerError
 from adapters.pages.past.plotly import plotly, plotly_file
 from adapters.pages.past.reasons import Reasons
 from adapters.pages.past.trends import trends
@@ -76,7 +76,6 @@ class _Pages:
         """A page; what cannot be answered is a page too."""
 
         async def endpoint(request: Request) -> Response:
-            get_ready()
             try:
                 values = await run_in_threadpool(self._read, read, request)
             except (StoreError, asked.AskedError) as error:
