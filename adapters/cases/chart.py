@@ -8,12 +8,13 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC
 from typing import TYPE_CHECKING, Any, Final
 
+from adapters.texts import say
 from rules.wording import unit_words
 from service.cases.course import Curve, drawn, first_told
 from service.cases.limit_lines import LimitLine
 from service.cases.report import Record
 from service.cases.summary import limit_words
-from service.glance.vitals import NOISE, UNITS, Vital
+from service.glance.vitals import UNITS, noise
 from service.instants import from_text
 
 if TYPE_CHECKING:
@@ -28,11 +29,6 @@ _MS_PER_DAY: Final = 86_400_000
 _TIMES_NOISE: Final = 8.0
 _ROOM: Final = 0.06
 _LABEL: Final = 0.13
-_NAMES: Final = {
-    Vital.ETCO2: "EtCO2", Vital.FICO2: "Inspired CO2", Vital.SPO2: "SpO2", Vital.PULSE: "Pulse",
-    Vital.RATE: "Breaths", Vital.PIP: "Peak pressure", Vital.VOLUME: "Tidal volume",
-    Vital.TEMPERATURE: "Temperature", Vital.BATTERY: "Battery",
-}  # fmt: skip
 
 
 def can_draw() -> bool:
@@ -48,7 +44,7 @@ def chart_svg(record: Record, advisories: Sequence[dict[str, Any]]) -> str:
     import matplotlib as mpl  # noqa: PLC0415 (optional)
     from matplotlib.figure import Figure  # noqa: PLC0415
 
-    curves = first_told(list(record.curves))
+    curves = first_told(record.curves)
     lanes = [one for one in advisories if one["outranked_by"] is None]
     heights = [_LANE_IN * max(1, len(lanes)), *[_PANEL_IN] * len(curves)]
     high = sum(heights) + _MARGIN_IN * 2
@@ -63,9 +59,10 @@ def chart_svg(record: Record, advisories: Sequence[dict[str, Any]]) -> str:
             _draw_curve(ax, curve, [one for one in record.lines if one.vital is curve.vital])
         _draw_time(axes, record)
         figure.align_ylabels(axes[1:])
-        drawn = io.StringIO()
-        figure.savefig(drawn, format="svg", metadata={"Date": None, "Creator": None})
-    return drawn.getvalue()[drawn.getvalue().index("<svg") :]
+        written = io.StringIO()
+        figure.savefig(written, format="svg", metadata={"Date": None, "Creator": None})
+    svg = written.getvalue()
+    return svg[svg.index("<svg") :]
 
 
 def _when(at_ms: int) -> float:
@@ -106,7 +103,7 @@ def _draw_curve(ax: Axes, curve: Curve, lines: Sequence[LimitLine]) -> None:
         begun, ended = _when(line.from_ms), _when(line.to_ms)
         ax.plot([begun, ended], [line.value] * 2, color=_SOFT, linewidth=0.9, linestyle="--")
     _name_limits(ax, {line.name: line for line in near})
-    name, unit = _NAMES[curve.vital], unit_words(UNITS[curve.vital])
+    name, unit = say(f"vital_{curve.vital.value}"), unit_words(UNITS[curve.vital])
     ax.set_ylabel(f"{name}\n{unit}", rotation=0, ha="right", va="center", color=_INK)
     ax.grid(axis="both", color="#e7e7e1", linewidth=0.6)
     for side in ("top", "right"):
@@ -133,10 +130,9 @@ def _shown_range(curve: Curve) -> tuple[float, float]:
     """What was measured, wide enough that noise does not look like a course."""
     known = [value for _, value in curve.points if value is not None]
     low, high = min(known), max(known)
-    absolute, share = NOISE[curve.vital]
-    least = _TIMES_NOISE * max(absolute, share * abs(high + low) / 2.0)
+    middle = (low + high) / 2.0
+    least = _TIMES_NOISE * noise(curve.vital, middle)
     if high - low < least:
-        middle = (low + high) / 2.0
         low, high = max(0.0, middle - least / 2.0), max(least, middle + least / 2.0)
     if UNITS[curve.vital] == "%" and high > 100.0:
         low, high = low - (high - 100.0), 100.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from sqlite_utils import Database
 
 from adapters.rule_files import loaded_again
@@ -60,20 +62,26 @@ def read_lying(db: Database, place_id: int, to_ms: int) -> list[Lying]:
 
 def rules_then(db: Database, at_ms: int) -> RuleSet | None:
     """The rules that decided at a moment; None where no service has run."""
-    runs = read_runs(db)
-    begun = [run for run in runs if run.started_ms <= at_ms] or runs[:1]
-    return _rules_of(begun[-1]) if begun else None
+    return _rules_at(read_runs(db), at_ms)
 
 
 def rules_during(db: Database, from_ms: int, to_ms: int) -> list[tuple[int, RuleSet]]:
     """The rules that decided in a span, each with since when (ms since 1970), in order."""
-    first = rules_then(db, from_ms)
+    runs = read_runs(db)
+    first = _rules_at(runs, from_ms)
     found = [] if first is None else [(from_ms, first)]
-    for run in read_runs(db):
+    for run in runs:
+        if not (found and from_ms < run.started_ms <= to_ms):
+            continue
         rules = _rules_of(run)
-        if from_ms < run.started_ms <= to_ms and found and rules.sha256 != found[-1][1].sha256:
+        if rules.sha256 != found[-1][1].sha256:
             found.append((run.started_ms, rules))
     return found
+
+
+def _rules_at(runs: Sequence[Run], at_ms: int) -> RuleSet | None:
+    begun = [run for run in runs if run.started_ms <= at_ms] or runs[:1]
+    return _rules_of(begun[-1]) if begun else None
 
 
 def _rules_of(run: Run) -> RuleSet:

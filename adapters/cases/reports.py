@@ -9,9 +9,8 @@ from sqlite_utils import Database
 from adapters.cases.curves import read_courses
 from adapters.cases.reading import rules_during
 from adapters.cases.story import read_case, told
-from adapters.sqlite.history import place_id, read_events
+from adapters.sqlite.history import place_id
 from service.cases.advised import advised
-from service.cases.course import Curve
 from service.cases.limit_lines import limit_lines
 from service.cases.report import Record, case_report
 
@@ -25,16 +24,14 @@ def read_report(db: Database, place: str, at_ms: int | None) -> tuple[dict[str, 
     case = read_case(db, place, at_ms)
     stay = case.stay
     rules = rules_during(db, stay.from_ms, stay.to_ms)
-    curves: list[Curve] = read_courses(db, place_id(db, place), stay.from_ms, stay.to_ms)
+    curves = read_courses(db, place_id(db, place), stay.from_ms, stay.to_ms)
     lines = limit_lines(rules[-1][1], list(stay.lying), stay.from_ms) if rules else []
     record = Record(
         stay=stay,
         curves=curves,
         lines=lines,
         advised=[
-            one
-            for one in advised(read_events(db, place, stay.from_ms, stay.to_ms))
-            if one.body["patient"] in (stay.patient, None)
+            one for one in advised(case.events) if one.body["patient"] in (stay.patient, None)
         ],
         story=told(case),
         rules=rules,

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from sqlite_utils import Database
 
 from adapters.cases.reading import stay_at
-from adapters.sqlite.history import place_id, read_events, read_notes, read_past, read_pauses
+from adapters.sqlite.history import place_id, read_past
 from service import messages as wire
 from service.cases.stays import Stay
 from service.glance.card import SILENT_MS
-from service.handover import handover
+from service.handover import Past, handover
 from service.instants import from_text, to_text
 from service.known import SettingsInfo
 from service.settings import confirmed, is_same
@@ -50,11 +50,13 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A stay, its story, and its hand-over (see `service.handover`)."""
+    """A stay, its story, its hand-over (see `service.handover`), and all events of the advisories
+    that stood in it, as published."""
 
     stay: Stay
     entries: list[Entry]
     handover: Mapping[str, Any]
+    events: Sequence[Mapping[str, Any]]
 
 
 def read_case(db: Database, place: str, from_ms: int | None) -> Case:
@@ -64,7 +66,7 @@ def read_case(db: Database, place: str, from_ms: int | None) -> Case:
     """
     stay = stay_at(db, place, from_ms)
     past = read_past(db, place, stay.from_ms, stay.to_ms)
-    return Case(stay, _story(db, stay), handover(past))
+    return Case(stay, _story(db, stay, past), handover(past), past.events)
 
 
 def told(case: Case) -> list[dict[str, Any]]:
@@ -77,15 +79,12 @@ def _what(one: Entry) -> dict[str, Any]:
     return {key: one.what[key] for key in sorted(wanted)}
 
 
-def _story(db: Database, stay: Stay) -> list[Entry]:
+def _story(db: Database, stay: Stay, past: Past) -> list[Entry]:
     entries = [
         *_received(db, stay),
-        *_advisories(read_events(db, stay.place, stay.from_ms, stay.to_ms)),
-        *_pauses(db, stay),
-        *(
-            Entry(from_text(note["at"]), "note", note)
-            for note in read_notes(db, stay.place, stay.from_ms, stay.to_ms)
-        ),
+        *_advisories(past.events),
+        *_pauses(past),
+        *(Entry(from_text(note["at"]), "note", note) for note in past.notes),
     ]
     within = (one for one in entries if stay.from_ms <= one.at_ms <= stay.to_ms)
     return sorted(within, key=lambda one: one.at_ms)
@@ -141,8 +140,8 @@ def _advisories(events: Iterable[Mapping[str, Any]]) -> Iterator[Entry]:
             yield Entry(from_text(body["at"]), "advisory", body)
 
 
-def _pauses(db: Database, stay: Stay) -> Iterator[Entry]:
-    for begun, ended in read_pauses(db, stay.place, stay.from_ms, stay.to_ms):
+def _pauses(past: Past) -> Iterator[Entry]:
+    for begun, ended in past.pauses:
         yield Entry(from_text(begun["at"]), "pause", {"event": "paused", **begun})
         if ended is not None:
             yield Entry(from_text(ended["at"]), "pause", {"event": "resumed", **ended})

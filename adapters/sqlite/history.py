@@ -117,13 +117,6 @@ def read_events(db: Database, place: str, from_ms: int, to_ms: int) -> list[dict
     return _events(db, _span(db, place, from_ms, to_ms))
 
 
-def read_pauses(
-    db: Database, place: str, from_ms: int, to_ms: int
-) -> list[tuple[dict[str, Any], dict[str, Any] | None]]:
-    """The pauses of the span: each one's beginning, and its end (None: not over)."""
-    return list(_pauses(db, _span(db, place, from_ms, to_ms)))
-
-
 def place_id(db: Database, place: str) -> int:
     """The row of `WARD/PLACE`; StoreError with those that there are when there is none."""
     ward, _, bed = place.partition("/")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
@@ -44,7 +45,7 @@ def drawn(curve: Curve) -> Curve:
     return Curve(curve.vital, curve.by, thinned(with_gaps(curve.points, GAP_MS[curve.by])))
 
 
-def first_told(curves: list[Curve]) -> list[Curve]:
+def first_told(curves: Iterable[Curve]) -> list[Curve]:
     """Of each value the course by the first who tells it; in the order of `SHOWN`."""
     found: dict[Vital, Curve] = {}
     for curve in curves:

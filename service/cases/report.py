@@ -48,7 +48,7 @@ def case_report(record: Record) -> dict[str, Any]:
     stay = record.stay
     figures = [
         one
-        for curve in first_told(list(record.curves))
+        for curve in first_told(record.curves)
         if (one := figures_of(curve, record.lines, stay.to_ms)) is not None
     ]
     body = {
@@ -130,7 +130,7 @@ def _marks(figures: Sequence[Figures], stay: Stay) -> dict[str, Any]:
         {
             "at": to_text(at_ms),
             "values": {
-                vital: None if column[row] is None else round(column[row] or 0.0, 3)
+                vital: None if (value := column[row]) is None else round(value, 3)
                 for vital, column in columns.items()
             },
         }

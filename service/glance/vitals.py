@@ -119,10 +119,15 @@ def _shown_by(fact: str) -> Vital | None:
     return next((vital for begin, vital in _SHOWN_BY if fact.startswith(begin)), None)
 
 
+def noise(vital: Vital, value: float) -> float:
+    """By how much a value moves without meaning anything, in its unit."""
+    absolute, share = NOISE[vital]
+    return max(absolute, share * abs(value))
+
+
 def differs(vital: Vital, before: float, after: float) -> bool:
     """Whether a value is another one, by more than noise."""
-    absolute, share = NOISE[vital]
-    return abs(after - before) > max(absolute, share * abs(before))
+    return abs(after - before) > noise(vital, before)
 
 
 def direction_of(

@@ -80,8 +80,7 @@ class _Pages:
                 values = await run_in_threadpool(self._read, read, request)
             except (StoreError, asked.AskedError) as error:
                 status = _BAD_REQUEST if isinstance(error, asked.AskedError) else _NOT_FOUND
-                where = {**_where(request), "problem": str(error)}
-                return self._render(request, "nothing.html", status, **where)
+                return self._nothing(request, str(error), status)
             return self._render(request, template, **_where(request), **values)
 
         return endpoint
@@ -125,8 +124,7 @@ class _Pages:
         try:
             onward = await run_in_threadpool(self._read, _limits, request)
         except StoreError as error:
-            where = {**_where(request), "problem": str(error)}
-            return self._render(request, "nothing.html", _NOT_FOUND, **where)
+            return self._nothing(request, str(error), _NOT_FOUND)
         return RedirectResponse(request.url.replace(**onward), _SEE_OTHER)
 
     async def report(self, request: Request) -> Response:
@@ -138,12 +136,13 @@ class _Pages:
         try:
             page = await while_wanted(request, self._reports.run(*asked_, "--", _name(request)))
         except NoAnswerError as error:
-            problem, status = refused(error)
-            where = {**_where(request), "problem": problem}
-            return self._render(request, "nothing.html", status, **where)
+            return self._nothing(request, *refused(error))
         name = f"case-{_name(request)}-{begun or 'last'}"
         kept = {"Content-Disposition": f'attachment; filename="{_PLAIN.sub("-", name)}.html"'}
         return Response(page, media_type="text/html", headers=kept)
+
+    def _nothing(self, request: Request, problem: str, status: int) -> Response:
+        return self._render(request, "nothing.html", status, **_where(request), problem=problem)
 
     def _read(self, read: Read, request: Request) -> dict[str, Any]:
         try:

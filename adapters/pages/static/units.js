@@ -5,7 +5,7 @@ export const choices = document.getElementById("choices");
 const KPA_PER_MMHG = 0.133322;
 const SPELLED = { "mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", "cm[H2O]/s": "cmH2O/s", Cel: "°C" };
 
-export const inKpa = (unit) => unit === "mm[Hg]" && choices.elements.co2?.value === "kPa";
+const inKpa = (unit) => unit === "mm[Hg]" && choices.elements.co2?.value === "kPa";
 
 export const shownValue = (unit, value) => inKpa(unit) ? value * KPA_PER_MMHG : value;
 
