@@ -243,7 +243,7 @@ class Bedside:
             self.inflations.clear()
             self.efforts.clear()
         samples = _feed(self.paw, piece)
-        _follow_extremes(self.paw, samples)
+        self.paw.extremes.take(samples)
         self.paw_watched.take(piece.block.end_s, samples)
         self._keep_found(self.finder.feed(samples, piece.block.reference), completed)
 
@@ -288,7 +288,7 @@ class Bedside:
         if _set_back(self.co2, piece):
             self.co2_breaths.clear()
         samples = _feed(self.co2, piece)
-        _follow_extremes(self.co2, samples)
+        self.co2.extremes.take(samples)
         for breath in self.capnogram.feed(samples, piece.block.reference):
             self.co2_breaths.append(breath)
             completed.co2_breaths.append(breath)
@@ -418,9 +418,3 @@ def _feed(channel: Channel, piece: Piece) -> list[tuple[float, float | None]]:
     channel.reference = block.reference
     return samples
 
-
-def _follow_extremes(channel: Channel, samples: list[tuple[float, float | None]]) -> None:
-    add = channel.extremes.add
-    for t, value in samples:
-        if value is not None:
-            add(t, value)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from datetime import UTC, datetime, timedelta
 
@@ -11,8 +12,8 @@ _RFC3339_UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|\+00:00
 
 def to_text(instant_ms: int) -> str:
     """`2026-11-25T13:00:00.250Z`: RFC 3339, UTC, milliseconds."""
-    moment = _EPOCH + timedelta(milliseconds=instant_ms)
-    return moment.isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
+    seconds, thousandths = divmod(instant_ms, 1000)
+    return f"{_second_text(seconds)}.{thousandths:03d}Z"
 
 
 def from_text(text: str) -> int:
@@ -20,6 +21,17 @@ def from_text(text: str) -> int:
     if not _RFC3339_UTC.fullmatch(text):
         raise ValueError("must be RFC 3339 in UTC, as 2026-11-25T13:00:00.250Z")
     head, _, fraction = text.rstrip("Z").removesuffix("+00:00").partition(".")
-    moment = datetime.fromisoformat(head).replace(tzinfo=UTC)
-    whole_s = (moment - _EPOCH) // timedelta(seconds=1)
-    return whole_s * 1000 + int((fraction + "000")[:3])
+    return _second_of(head) * 1000 + int((fraction + "000")[:3])
+
+
+# Of the messages of a second there are hundreds, and each tells several instants.
+@functools.lru_cache(maxsize=1024)
+def _second_text(instant_s: int) -> str:
+    moment = _EPOCH + timedelta(seconds=instant_s)
+    return moment.isoformat(timespec="seconds").removesuffix("+00:00")
+
+
+@functools.lru_cache(maxsize=1024)
+def _second_of(text: str) -> int:
+    moment = datetime.fromisoformat(text).replace(tzinfo=UTC)
+    return (moment - _EPOCH) // timedelta(seconds=1)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import replace
 
 from rules.engine import Engine, clean
 from rules.limits import PatientContext, ResolvedLimit
@@ -39,7 +38,7 @@ class Judge:
         return Moment(
             now_ms,
             patient.patient if patient else None,
-            replace(facts, values=kept, unknown={**facts.unknown, **dropped}),
+            FactSet(kept, {**facts.unknown, **dropped}, facts.quality, facts.doubts),
             limits,
             self.engine.evaluate(kept, limits, following),
         )

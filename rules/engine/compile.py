@@ -3,9 +3,9 @@
 Both engines evaluate a `Program`. Its properties are whole numbers:
 
 - a fact: millionths of its unit, 0 or 1 for a flag, a code for a label; left out when unknown;
-- `?fact`: 1 when the fact is unknown, 0 when it is known;
+- `?fact`: 1 when the fact is unknown, left out when it is known;
 - `fact in a|b` and `fact may be in a|b`: 1 when the label is among these (or, for the second, when
-  it is unknown), for `only_in`;
+  it is unknown), for `only_in`; otherwise left out;
 - a limit, one property for each fact, offset and direction it is used with, in millionths of the
   fact's unit. It is always there: a limit without a value stands beyond every possible fact on
   the side that makes the comparison false. (durable-rules must never compare with a property
@@ -86,7 +86,6 @@ class _FactReader:
 
     fact: Fact
     codes: dict[str, int] = field(default_factory=dict)
-    unknown: str | None = None
     scopes: dict[tuple[str, ...], tuple[str, str]] = field(default_factory=dict)
     low: float = math.inf
     high: float = -math.inf
@@ -98,18 +97,12 @@ class _FactReader:
 
     def write(self, value: object, properties: dict[str, int]) -> None:
         """Writes nothing for a value that the guard refuses."""
-        # Nearly every value is a plausible float: the same as below, at a third of the price.
-        if type(value) is float and self.low <= value <= self.high:
-            properties[self.fact.name] = round(value * MILLION)
-        elif value is not None and flaw(self.fact, value) is None:
-            properties[self.fact.name] = self._number(value)
-        else:
+        if value is None or flaw(self.fact, value) is not None:
             return
-        if self.unknown is not None:
-            properties[self.unknown] = 0
-        if self.scopes:
-            for labels, (within, maybe_within) in self.scopes.items():
-                properties[within] = properties[maybe_within] = int(value in labels)
+        properties[self.fact.name] = self._number(value)
+        for labels, (within, maybe_within) in self.scopes.items():
+            if value in labels:
+                properties[within] = properties[maybe_within] = 1
 
     def _number(self, value: object) -> int:
         if isinstance(value, bool):
@@ -192,8 +185,8 @@ class Program:
         self.rules: dict[str, Conditions] = {}
         self._facts: dict[str, _FactReader] = {}
         self._limits: dict[_LimitReader, str] = {}
-        # What holds of facts that are not there.
-        self._absent: dict[str, int] = {}
+        # Facts of which it is asked whether they are there, with what holds when they are not.
+        self._unknown: dict[str, list[str]] = {}
         self._numbers = ByLimits(self._number_limits)
         for rule in rule_set.rules:
             self.rules[rule.id] = self._compile(rule)
@@ -209,12 +202,21 @@ class Program:
 
     def facts(self, facts: Mapping[str, FactValue]) -> dict[str, int]:
         """The properties that tell of facts."""
-        properties = self._absent.copy()
+        properties: dict[str, int] = {}
         readers = self._facts
         for name, value in facts.items():
             reader = readers.get(name)
-            if reader is not None:
+            if reader is None:
+                continue
+            # Nearly every value is a plausible float: what `write` does, at a third of the price.
+            if type(value) is float and reader.low <= value <= reader.high:
+                properties[name] = round(value * MILLION)
+            else:
                 reader.write(value, properties)
+        for name, marks in self._unknown.items():
+            if name not in properties:
+                for mark in marks:
+                    properties[mark] = 1
         return properties
 
     @property
@@ -256,8 +258,11 @@ class Program:
             return Every(tuple(self._checks(member) for member in tree.members))
         if isinstance(tree, Some):
             return Some(tuple(self._checks(member) for member in tree.members))
-        if isinstance(tree, Unknown | Known):
-            return Check(self._unknown(tree.fact), Relation.EQ, int(isinstance(tree, Unknown)))
+        if isinstance(tree, Unknown):
+            return Check(self._mark(tree.fact, f"?{tree.fact}"), Relation.EQ, 1)
+        if isinstance(tree, Known):
+            self._fact(tree.fact)
+            return Check(tree.fact, Relation.GT, -BEYOND)
         return Check(tree.fact, _RELATIONS[tree.op], self._right(tree))
 
     def _right(self, comparison: Comparison) -> int | str:
@@ -282,16 +287,17 @@ class Program:
             raise EngineError(f"{name} is not a fact of the catalogue")
         return self._facts.setdefault(name, _FactReader(fact))
 
-    def _unknown(self, name: str) -> str:
-        """The property "is unknown" of a fact."""
-        reader = self._fact(name)
-        reader.unknown = f"?{name}"
-        self._absent[reader.unknown] = 1
-        return reader.unknown
+    def _mark(self, name: str, mark: str) -> str:
+        """The property `mark`, which is there while the fact is unknown."""
+        self._fact(name)
+        marks = self._unknown.setdefault(name, [])
+        if mark not in marks:
+            marks.append(mark)
+        return mark
 
     def _scope(self, name: str, labels: tuple[str, ...]) -> tuple[str, str]:
         """The properties "is among these" and "is among these or unknown" of a fact."""
         listed = "|".join(labels)
         within, maybe_within = f"{name} in {listed}", f"{name} may be in {listed}"
-        self._absent[within], self._absent[maybe_within] = 0, 1
+        self._mark(name, maybe_within)
         return self._fact(name).scopes.setdefault(labels, (within, maybe_within))

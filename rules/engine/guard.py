@@ -17,6 +17,13 @@ from rules.vocabulary import CATALOGUE, Fact, Kind
 FactValue = float | bool | str
 
 
+#: What a number of the catalogue may be; of all else, no float is right.
+_RANGES: Final = {
+    name: (fact.low, fact.high) for name, fact in CATALOGUE.items() if fact.kind is Kind.NUMBER
+}
+_NOTHING: Final = (math.inf, -math.inf)
+
+
 class EngineError(Exception):
     """An engine cannot be built or has failed. The text never holds facts or patient data."""
 
@@ -31,20 +38,18 @@ def clean(
     """
     kept: dict[str, FactValue] = {}
     dropped: dict[str, str] = {}
+    ranges = _RANGES
     for name, value in facts.items():
         if asked is not None and name not in asked:
             continue
-        fact = CATALOGUE.get(name)
         # Nearly every value is a plausible float, for which nothing more is to be asked. One test
         # for the range and for finite: comparisons with NaN are false.
-        if (
-            type(value) is float
-            and fact is not None
-            and fact.kind is Kind.NUMBER
-            and fact.low <= value <= fact.high
-        ):
-            kept[name] = value
-            continue
+        if type(value) is float:
+            low, high = ranges.get(name, _NOTHING)
+            if low <= value <= high:
+                kept[name] = value
+                continue
+        fact = CATALOGUE.get(name)
         reason = "not a fact of the catalogue" if fact is None else flaw(fact, value)
         if reason is not None:
             dropped[name] = reason

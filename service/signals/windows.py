@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -44,6 +45,22 @@ class Extremes:
         oldest = number - int(self.keep_s * BUCKETS_PER_S)
         while self.buckets[0].number < oldest:
             self.buckets.popleft()
+
+    def take(self, samples: Iterable[tuple[float, float | None]]) -> None:
+        """Take many (time s, value or None) in order of time; what is None is left out."""
+        number, last = None, None
+        for t, value in samples:
+            if value is None:
+                continue
+            # Nearly every sample falls where the last one did: nothing is called for it.
+            if int(t * BUCKETS_PER_S) != number or last is None:
+                self.add(t, value)
+                last = self.buckets[-1]
+                number = last.number
+            elif value > last.highest:
+                last.highest = value
+            elif value < last.lowest:
+                last.lowest = value
 
     def coverage(self, now_s: float, seconds: float) -> float:
         """Share of the last `seconds` in which there was a sample, to within one bucket."""
