@@ -417,4 +417,3 @@ def _feed(channel: Channel, piece: Piece) -> list[tuple[float, float | None]]:
     channel.received_ms = block.received_ms
     channel.reference = block.reference
     return samples
-

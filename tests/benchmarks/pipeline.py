@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Protocol
 
 from end_to_end.ward_load import plan
 
@@ -65,50 +66,92 @@ def cycles(received: Sequence[Arrival]) -> Iterator[tuple[list[Arrival], int]]:
     yield batch, end_ms
 
 
-def pipeline(received: Sequence[Arrival], folder: Path, rules: LoadedRules | None = None) -> Timing:
-    """Intake, bedsides, facts, rules, advisories and the store, cycle by cycle."""
-    rules = rules or load_rules("small-animal-ventilation@0.1.0")
-    engine = build_engine(rules.rule_set)
-    watch, store, timing = Watch(rules.rule_set, engine), SqliteStore(folder), Timing()
-    store.begin_run(
-        started_ms=START_MS,
-        instance="benchmark",
-        software="benchmark",
-        engine=engine.name,
-        rule_set=rules.rule_set,
-        rule_files=rules.files,
-        resumed=False,
-    )
-    for batch, end_ms in cycles(received):
+class Run(Protocol):
+    """Something that works through arrivals cycle by cycle, and notes how long it took."""
+
+    timing: Timing
+
+    def step(self, batch: list[Arrival], end_ms: int) -> None:
+        """Work through the arrivals of one cycle."""
+
+    def close(self) -> None:
+        """No more comes."""
+
+
+class Pipeline:
+    """Intake, bedsides, facts, rules, advisories and the store."""
+
+    def __init__(self, folder: Path, rules: LoadedRules | None = None) -> None:
+        rules = rules or load_rules("small-animal-ventilation@0.1.0")
+        engine = build_engine(rules.rule_set)
+        self.timing = Timing()
+        self._watch, self._store = Watch(rules.rule_set, engine), SqliteStore(folder)
+        self._store.begin_run(
+            started_ms=START_MS,
+            instance="benchmark",
+            software="benchmark",
+            engine=engine.name,
+            rule_set=rules.rule_set,
+            rule_files=rules.files,
+            resumed=False,
+        )
+
+    def step(self, batch: list[Arrival], end_ms: int) -> None:
         began = time.perf_counter()
-        outcome = watch.step(batch, end_ms)
+        outcome = self._watch.step(batch, end_ms)
         if not outcome.is_empty():
-            store.commit(outcome, [], None)
-        _note(timing, batch, time.perf_counter() - began)
-        timing.evaluations += outcome.evaluations
-    store.close()
-    return timing
+            self._store.commit(outcome, [], None)
+        _note(self.timing, batch, time.perf_counter() - began)
+        self.timing.evaluations += outcome.evaluations
+
+    def close(self) -> None:
+        self._store.close()
 
 
-def floor(received: Sequence[Arrival], folder: Path) -> Timing:
+class Floor:
     """json.loads and one insert a message, one transaction a cycle."""
-    folder.mkdir(parents=True, exist_ok=True)
-    database, timing = sqlite3.connect(folder / "floor.sqlite"), Timing()
-    database.execute("pragma journal_mode=wal")
-    database.execute("pragma synchronous=full")
-    database.execute("create table m (id integer primary key, at int, topic text, payload text)")
-    for batch, _ in cycles(received):
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.timing = Timing()
+        self._database = sqlite3.connect(folder / "floor.sqlite")
+        self._database.execute("pragma journal_mode=wal")
+        self._database.execute("pragma synchronous=full")
+        self._database.execute(
+            "create table m (id integer primary key, at int, topic text, payload text)"
+        )
+
+    def step(self, batch: list[Arrival], end_ms: int) -> None:
         began = time.perf_counter()
         rows = []
         for arrival in batch:
             json.loads(arrival.payload)
             rows.append((arrival.received_ms, arrival.topic, arrival.payload.decode()))
         if rows:
-            with database:
-                database.executemany("insert into m (at, topic, payload) values (?, ?, ?)", rows)
-        _note(timing, batch, time.perf_counter() - began)
-    database.close()
-    return timing
+            with self._database:
+                self._database.executemany(
+                    "insert into m (at, topic, payload) values (?, ?, ?)", rows
+                )
+        _note(self.timing, batch, time.perf_counter() - began)
+
+    def close(self) -> None:
+        self._database.close()
+
+
+def work_through(received: Sequence[Arrival], *runs: Run) -> None:
+    """Each cycle by all of the runs in turn: a machine busy elsewhere slows all of them alike."""
+    for batch, end_ms in cycles(received):
+        for run in runs:
+            run.step(batch, end_ms)
+    for run in runs:
+        run.close()
+
+
+def pipeline(received: Sequence[Arrival], folder: Path, rules: LoadedRules | None = None) -> Timing:
+    """All the arrivals through the pipeline alone."""
+    run = Pipeline(folder, rules)
+    work_through(received, run)
+    return run.timing
 
 
 def _note(timing: Timing, batch: Sequence[Arrival], seconds: float) -> None:

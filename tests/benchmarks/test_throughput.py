@@ -11,7 +11,7 @@ from statistics import median
 
 import pytest
 from benchmarks import bare_loop
-from benchmarks.pipeline import START_MS, Timing, arrivals, floor, pipeline
+from benchmarks.pipeline import START_MS, Floor, Pipeline, Timing, arrivals, work_through
 from end_to_end.clients import Publisher, wait_for
 from end_to_end.service_process import ServiceProcess
 from end_to_end.store_facts import StoreFacts
@@ -20,6 +20,7 @@ from end_to_end.ward_load import plan
 from adapters.rule_files import DEFAULT_RULES, load_rules
 from rules.engine import build_engine
 from rules.limits import PatientContext
+from service.intake import Arrival
 from service.watch import CYCLE_MS, Watch
 
 pytestmark = pytest.mark.alone
@@ -27,12 +28,10 @@ pytestmark = pytest.mark.alone
 PLACES = 200
 SECONDS = 15.0
 ROUNDS = 3
-#: Measured at 16 to 20 on two shared cores; a run beyond this has lost its way.
-MOST_TIMES_THE_FLOOR = 30.0
-#: The same by the rules used by default; measured at 25 to 35.
-MOST_TIMES_THE_FLOOR_BY_ALL = 45.0
-#: At 200 places the pipeline may use at most this share of one core; measured at 0.25.
-MOST_OF_REAL_TIME = 0.8
+#: Measured at 16 to 18, also beside three processes that fight for the memory of two cores.
+MOST_TIMES_THE_FLOOR = 24.0
+#: The same by the rules used by default; measured at 20 to 23.
+MOST_TIMES_THE_FLOOR_BY_ALL = 32.0
 #: Three times as many rules, with the facts of shape and change that only they ask for.
 MOST_TIMES_THE_FIRST = 2.5
 #: Working off a backlog over the broker, against the bare loop; measured at 4.3.
@@ -44,7 +43,7 @@ RELEASED = "small-animal-ventilation@0.1.0"
 
 @dataclass(frozen=True)
 class Round:
-    """The same messages three times, one after the other: bare, by few rules, by those in use."""
+    """The same messages, each cycle three times: bare, by few rules, by those in use."""
 
     bare: Timing
     first: Timing
@@ -55,15 +54,14 @@ class Round:
 def rounds(tmp_path_factory: pytest.TempPathFactory) -> list[Round]:
     received = arrivals(PLACES, SECONDS)
     folder = tmp_path_factory.mktemp("throughput")
-    usual = load_rules(DEFAULT_RULES)
-    return [
-        Round(
-            floor(received, folder / f"floor-{turn}"),
-            pipeline(received, folder / f"first-{turn}"),
-            pipeline(received, folder / f"usual-{turn}", usual),
-        )
-        for turn in range(ROUNDS)
-    ]
+    return [_round(received, folder / str(turn)) for turn in range(ROUNDS)]
+
+
+def _round(received: list[Arrival], folder: Path) -> Round:
+    bare, first = Floor(folder / "bare"), Pipeline(folder / "first")
+    usual = Pipeline(folder / "usual", load_rules(DEFAULT_RULES))
+    work_through(received, bare, first, usual)
+    return Round(bare.timing, first.timing, usual.timing)
 
 
 @pytest.mark.slow
@@ -80,10 +78,9 @@ def test_the_pipeline_against_a_bare_loop(rounds: list[Round]) -> None:
         print(f"{name:10}{rate:12,.0f}{evaluations:15,.0f}{p50:9.1f} ms{p99:9.1f} ms")
     print(f"ratio pipeline / floor: {', '.join(f'{ratio:.1f}' for ratio in ratios)}")
     assert median(ratios) < MOST_TIMES_THE_FLOOR
-    # Real time is the other floor: a second of readings must take well under a second.
+    # Of real time only for reading: that is the machine's. What it costs beside the floor is ours.
     shares = [one.first.seconds / SECONDS for one in rounds]
     print(f"share of one core: {', '.join(f'{share:.2f}' for share in shares)}")
-    assert median(shares) < MOST_OF_REAL_TIME
 
 
 @pytest.mark.slow
@@ -97,7 +94,6 @@ def test_the_rules_used_by_default_keep_up(rounds: list[Round]) -> None:
     print(f"ratio to the floor: {', '.join(f'{ratio:.1f}' for ratio in times)}")
     print(f"share of one core: {', '.join(f'{share:.2f}' for share in shares)}")
     assert median(ratios) < MOST_TIMES_THE_FIRST
-    # Not of real time: that is the machine's. What it costs beside the floor is ours.
     assert median(times) < MOST_TIMES_THE_FLOOR_BY_ALL
 
 
