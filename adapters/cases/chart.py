@@ -79,7 +79,7 @@ def _draw_lanes(ax: Axes, lanes: Sequence[dict[str, Any]]) -> None:
                 row, ended - begun, left=begun, height=0.6, color=colour, hatch=pattern,
                 edgecolor="white" if pattern else colour, linewidth=0.5,
             )  # fmt: skip
-    words = [f"{one['priority']}: {one['title']}" for one in lanes]
+    words = [f"{say('priority_' + one['priority'])}: {one['title']}" for one in lanes]
     ax.set_yticks(range(len(lanes)), words, color=_INK)
     ax.invert_yaxis()
     ax.tick_params(length=0)
@@ -87,7 +87,7 @@ def _draw_lanes(ax: Axes, lanes: Sequence[dict[str, Any]]) -> None:
         ax.spines[side].set_visible(False)
     ax.spines["bottom"].set_color(_LINE)
     if not lanes:
-        ax.set_yticks([0], ["nothing was advised"], color=_SOFT)
+        ax.set_yticks([0], [say("report_nothing_advised")], color=_SOFT)
 
 
 def _draw_curve(ax: Axes, curve: Curve, lines: Sequence[LimitLine]) -> None:
@@ -155,7 +155,7 @@ def _draw_time(axes: Any, record: Record) -> None:
     axes[0].xaxis.set_ticks_position("none")
     for one in record.stay.lying:
         axes[0].annotate(
-            one.patient.phase, (_when(one.from_ms), 1.0), xycoords=("data", "axes fraction"),
-            xytext=(2, 4), textcoords="offset points", color=_SOFT, fontsize=7.5,
-            annotation_clip=False,
+            say(f"phase_{one.patient.phase}"), (_when(one.from_ms), 1.0),
+            xycoords=("data", "axes fraction"), xytext=(2, 4), textcoords="offset points",
+            color=_SOFT, fontsize=7.5, annotation_clip=False,
         )  # fmt: skip

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from rich.console import Console
 from rich.table import Table
 
 from adapters.cases.page import report_page
@@ -22,7 +23,7 @@ from adapters.sqlite.reading import open_for_reading
 from adapters.sqlite.store import store_file
 from adapters.texts import speak
 from rules.notice import NOTICE
-from rules.wording import duration
+from rules.wording import duration, lasted
 from service.cases.report import Record
 from service.cases.stays import Stay
 from service.handover import lost_lines
@@ -134,12 +135,34 @@ def _row(stay: Stay) -> dict[str, Any]:
     }
 
 
+def _tell_advised(console: Console, advisories: list[dict[str, Any]]) -> None:
+    """What spoke for itself; the report has the most urgent first."""
+    if not advisories:
+        return
+    table = Table(box=None, header_style="dim", padding=(0, 1))
+    for heading in ("priority", "advised", "from (UTC)", "stood", "acknowledged"):
+        table.add_column(heading, no_wrap=heading != "advised")
+    for one in advisories:
+        seen = "by nobody"
+        if one["seen_by"] is not None:
+            seen = f"{one['seen_by']}, after {lasted(one['seen_after_s'])}"
+        times = f" ({len(one['spans'])} times)" if len(one["spans"]) > 1 else ""
+        stood = lasted(one["stood_s"]) + times
+        table.add_row(one["priority"], one["title"], one["spans"][0]["from"][11:19], stood, seen)
+    console.print()
+    console.print(table)
+
+
 def _tell(body: dict[str, Any]) -> None:
     console, one = screen(), body["case"]
     mass = "" if one["mass_kg"] is None else f", {one['mass_kg']:g} kg"
     console.print(f"{one['patient']}, {one['species']}{mass}, {one['ward']}/{one['place']}",
                   style="bold")  # fmt: skip
-    for line in [*body["summary"], *lost_lines(body["lost"])]:
+    for line in body["summary"]:
         console.print(f"- {line}", markup=False, highlight=False)
+    _tell_advised(console, [one for one in body["advisories"] if one["outranked_by"] is None])
+    lost = lost_lines(body["lost"])
+    if lost:
+        console.print(f"\nReadings lost: {'; '.join(lost)}.", markup=False, highlight=False)
     console.print("\nAll of it: --html FILE or --json", style="dim")
     console.print(NOTICE, style="dim")

@@ -51,7 +51,9 @@ def speak(path: Path | None) -> None:
 def _read(path: Path) -> dict[str, str]:
     try:
         found = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        raise TextsError(f"{path}: cannot be read ({error.strerror})") from None
+    except ValueError as error:
         raise TextsError(f"{path}: {error}") from None
     if not isinstance(found, dict):
         raise TextsError(f"{path}: expected an object of texts, as in en.json")

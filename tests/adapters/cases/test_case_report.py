@@ -108,7 +108,11 @@ def test_the_command_lists_the_cases_and_tells_one(store: Path) -> None:
     told = _case(store, "Marram")
     assert told.exit_code == 0
     assert "Watched for 111 s: maintenance 50 s, transfer 60 s" in told.output
-    assert json.loads(_case(store, "Marram", "--json").output)["case"]["patient"] == "Marram"
+    body = json.loads(_case(store, "Marram", "--json").output)
+    assert body["case"]["patient"] == "Marram"
+    # What spoke for itself is named, whatever its priority.
+    for one in body["advisories"]:
+        assert (one["title"] in told.output) == (one["outranked_by"] is None)
     rows = json.loads(_case(store, "--json").output)["cases"]
     assert {row["patient"] for row in rows} == {"Marram", "Sorrel", "Pebble"}
 
