@@ -160,6 +160,8 @@ FORMS: Final = (
     Form("the WAVE sensor reads zero", lambda gaps: _event("sensor-zero", sensor=gaps[0])),
     Form("the device is silent for N s", lambda gaps: _event("silent", for_s=gaps[0])),
     Form("messages are lost for N s", lambda gaps: _event("silent", for_s=gaps[0], lost=True)),
+    Form("the ventilator confirms no settings for N s",
+         lambda gaps: _event("silent", for_s=gaps[0], only="settings")),
     Form("the device restarts within N s", lambda gaps: _event("restart", for_s=gaps[0])),
     Form("the clock leaps by SIGNED s", lambda gaps: _event("clock", ahead_s=gaps[0])),
 )  # fmt: skip

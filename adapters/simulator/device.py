@@ -42,8 +42,9 @@ class Device:
         self._start_ms = start_ms
         self._starts = 1
         self._seq = 0
-        self._silent_until: int | None = None
-        self._lost_until: int | None = None
+        # Until when nothing of a kind is made, or arrives; None stands for all kinds.
+        self._silent_until: dict[str | None, int] = {}
+        self._lost_until: dict[str | None, int] = {}
         self._outbox: list[Sent] = []
         #: How far the device's clock is ahead of true time, in ms.
         self.clock_ahead_ms = 0
@@ -53,12 +54,12 @@ class Device:
         self._starts += 1
         self._seq = 0
 
-    def be_silent(self, until_ms: int, *, lost: bool) -> None:
-        """Send nothing before `until_ms` (from the start); `lost` messages are counted."""
-        if lost:
-            self._lost_until = until_ms
-        else:
-            self._silent_until = until_ms
+    def be_silent(self, until_ms: int, *, lost: bool, only: str | None = None) -> None:
+        """Send nothing before `until_ms` (from the start); `lost` messages are counted.
+
+        With `only`, nothing of this kind.
+        """
+        (self._lost_until if lost else self._silent_until)[only] = until_ms
 
     def instant(self, ms: float) -> str:
         """RFC 3339 text of a time from the start."""
@@ -68,10 +69,10 @@ class Device:
         self, now_ms: int, kind: str, body: dict[str, Any], at_ms: float | None = None
     ) -> None:
         """Send a message now; `at_ms` is its `at` when that is not now (from the start)."""
-        if self._silent_until is not None and now_ms < self._silent_until:
+        if _is_before(now_ms, self._silent_until, kind):
             return
         self._seq += 1
-        if self._lost_until is not None and now_ms < self._lost_until:
+        if _is_before(now_ms, self._lost_until, kind):
             return
         payload = {
             "schema": 1,
@@ -88,3 +89,7 @@ class Device:
         """What was sent since the last time, in order."""
         sent, self._outbox = self._outbox, []
         return sent
+
+
+def _is_before(now_ms: int, until_ms: dict[str | None, int], kind: str) -> bool:
+    return any(now_ms < until_ms.get(what, now_ms) for what in (None, kind))

@@ -179,15 +179,20 @@ class SensorEvent(TimedEvent):
 
 
 class SilentEvent(TimedEvent):
-    """The device says nothing for a while; with `lost` its messages are made but do not arrive."""
+    """The device says nothing for a while; with `lost` its messages are made but do not arrive.
+
+    With `only`, that is so of one kind of message, and all others come.
+    """
 
     kind: Literal["silent"]
     for_s: Positive
     lost: bool = False
+    only: Literal["waveform", "numerics", "settings", "power"] | None = None
 
     def describe(self) -> str:
         """As `device silent for 20 s`."""
-        return f"device {'messages lost' if self.lost else 'silent'} for {self.for_s:g} s"
+        what = f" on {self.only}" if self.only else ""
+        return f"device {'messages lost' if self.lost else 'silent'}{what} for {self.for_s:g} s"
 
 
 class RestartEvent(TimedEvent):

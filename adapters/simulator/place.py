@@ -144,7 +144,7 @@ class SimulatedPlace:
                 ventilator.change(ventilator.settings.model_copy(update=event.changes()))
                 self._reporter.send_settings(now_ms)
             case SilentEvent():
-                self._device.be_silent(now_ms + _ms(event.for_s), lost=event.lost)
+                self._device.be_silent(now_ms + _ms(event.for_s), lost=event.lost, only=event.only)
             case RestartEvent():
                 self._stop(now_ms + _ms(event.for_s))
             case _:

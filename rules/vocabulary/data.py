@@ -19,6 +19,13 @@ DATA: Final = (
     Fact("data.paw_age", "time since airway pressure was received", "intake", unit="s", high=1e7),
     Fact("data.co2_age", "time since CO2 was received", "intake", unit="s", high=1e7),
     Fact("data.spo2_age", "time since saturation was received", "intake", unit="s", high=1e7),
+    Fact(
+        "data.settings_age",
+        "time since the ventilator last confirmed its settings",
+        "intake",
+        unit="s",
+        high=1e7,
+    ),
     Fact("data.lost_60s", "messages found missing in the last 60 s", "intake", high=1e7),
     Fact(
         "data.lost_share_60s",

@@ -153,6 +153,9 @@ def data_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
         facts.put(f"data.{name}_age", None if received is None else (now_ms - received) / 1000.0)
     spo2 = bedside.numerics.get("spo2")
     facts.put("data.spo2_age", None if spo2 is None else (now_ms - spo2.received_ms) / 1000.0)
+    settings = bedside.settings
+    confirmed_s = None if settings is None else (now_ms - settings.received_ms) / 1000.0
+    facts.put("data.settings_age", confirmed_s)
     facts.put("data.lost_60s", float(bedside.losses.lost(now_ms)))
     facts.put("data.lost_share_60s", bedside.losses.share(now_ms), "nothing heard for a minute")
     facts.put(

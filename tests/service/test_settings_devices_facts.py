@@ -56,6 +56,18 @@ def test_the_mode_has_its_own_age() -> None:
     assert facts(bed, 53.0).values["settings.mode_for"] == 3.0
 
 
+def test_how_long_settings_were_not_confirmed_is_known_when_they_are_not_used_any_more() -> None:
+    bed = Bed()
+    bed.send("patient", 0.0)
+    assert "data.settings_age" in facts(bed, 300.0).unknown
+    bed.send("settings", 0.0)
+    bed.send("settings", 60.0)
+    assert facts(bed, 70.0).values["data.settings_age"] == 10.0
+    late = facts(bed, 360.0)
+    assert late.values["data.settings_age"] == 300.0
+    assert "settings.mode" in late.unknown
+
+
 # -- who reports -----------------------------------------------------------------------------
 
 

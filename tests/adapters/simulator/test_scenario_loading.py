@@ -88,6 +88,10 @@ def test_many_errors_are_counted() -> None:
         ({"kind": "sensor-off", "sensor": "co2"}, "sensor-off: co2"),
         ({"kind": "silent", "for_s": 2}, "device silent for 2 s"),
         ({"kind": "silent", "for_s": 2, "lost": True}, "device messages lost for 2 s"),
+        (
+            {"kind": "silent", "for_s": 90, "only": "settings"},
+            "device silent on settings for 90 s",
+        ),
         ({"kind": "restart"}, "device restarts, 4 s"),
         ({"kind": "phase", "phase": "weaning"}, "phase: weaning"),
     ],

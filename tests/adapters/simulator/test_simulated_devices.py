@@ -273,6 +273,17 @@ def test_messages_lost_on_the_way_leave_a_gap() -> None:
     assert jumps == [10]
 
 
+@pytest.mark.parametrize("lost", [False, True])
+def test_one_kind_of_message_alone_does_not_come(*, lost: bool) -> None:
+    event = {"at_s": 50.0, "kind": "silent", "for_s": 100.0, "only": "settings", "lost": lost}
+    _, sent = run(200.0, SMALL, [event])
+    assert [_at(m) for m in of_kind(sent, "settings")] == [0.0, 180.0]
+    assert len(of_kind(sent, "power")) == 200 // 10 + 1
+    numbers = [m.payload["seq"] for m in sent]
+    # Those of 60 and 120 s were counted, or never made.
+    assert [b - a for a, b in pairwise(numbers) if b - a != 1] == ([2, 2] if lost else [])
+
+
 def test_a_restart_begins_a_new_epoch() -> None:
     events = [{"at_s": 2.0, **JOURNEY}, {"at_s": 10.35, "kind": "restart", "for_s": 4.0}]
     ward, sent = run(30.0, SMALL, events)
