@@ -34,6 +34,8 @@ from service.watch import Outcome, WatchState
 SEED: Final = 20
 _STEP_S: Final = 0.1
 _SETTLE_S: Final = 1.5
+#: A busy machine may take so long to start (s).
+_CONNECT_S: Final = 30.0
 _TRUTH: Final = "truth.jsonl"
 _SIGNALS: Final = "signals.jsonl.gz"
 
@@ -154,8 +156,12 @@ class Demo:
 
         thread = threading.Thread(target=serve, name="service", daemon=True)
         thread.start()
-        if not parts.link.connected.wait(10):
-            raise OSError("the service could not connect to the embedded broker")
+        begun = time.monotonic()
+        while not parts.link.connected.wait(_STEP_S):
+            if self._failure is not None:
+                raise self._failure
+            if time.monotonic() - begun > _CONNECT_S:
+                raise OSError("the service could not connect to the embedded broker")
         return thread
 
     def _publish_ward(self) -> None:

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from rules.conditions import Every, Leaf, Some, Tree, flat, leaves_of, normal
+from rules.conditions import Every, Known, Leaf, Some, Tree, flat, leaves_of, normal
 from rules.engine.compile import BEYOND, Check, Program
 from rules.engine.guard import FactValue
 from rules.engine.plain import predicate
 from rules.limits import ResolvedLimit
-from rules.model import SCOPE_FACTS, Comparison, Condition, LimitRef, Rule, RuleSet
+from rules.model import SCOPE_FACTS, Comparison, Condition, LimitRef, Rule, RuleSet, Unknown
 
 Key = tuple[str, str, int]
 """A clause: rule, condition ("when", "clears", "needs", "escalate"), and its number in it."""
@@ -119,14 +119,20 @@ class _Condition:
         self._tree = normal(condition)
         self.leaves = leaves_of(condition)
         checks: Iterator[Check] = flat(program.checks(condition))
-        self._checks = [(check, predicate(check)) for check in checks]
+        self._checks = [
+            (check, predicate(check), isinstance(leaf, Known | Unknown))
+            for leaf, check in zip(self.leaves, checks, strict=True)
+        ]
         self._known: dict[tuple[bool | None, ...], frozenset[int]] = {}
 
     def holds(self, properties: Mapping[str, int]) -> tuple[bool | None, ...]:
-        """Each clause true, false, or None where its fact or its limit is not known."""
+        """Each clause true, false, or None where its fact or its limit is not known.
+
+        Whether a fact is known is always known.
+        """
         return tuple(
-            holds(properties) if _is_known(check, properties) else None
-            for check, holds in self._checks
+            holds(properties) if always or _is_known(check, properties) else None
+            for check, holds, always in self._checks
         )
 
     def deciding(self, holds: tuple[bool | None, ...]) -> frozenset[int]:

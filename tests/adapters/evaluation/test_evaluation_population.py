@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 from scipy import stats
@@ -108,7 +109,8 @@ def test_the_healthy_have_the_co2_that_the_team_wants() -> None:
     # margin for what moves with each breath.
     wanted = {"mammal": (28.0, 48.0), "bird": (25.0, 46.0), "reptile": (5.0, 30.0)}
     for case in CASES[:40]:
-        first = simulate(case).instants[0]
+        # How it begins does not depend on how long it lasts.
+        first = simulate(replace(case, lasts_s=20.0)).instants[0]
         low, high = wanted[case.animal.species.class_]
         assert low < first.arterial_co2_mmhg < high, case.number
         assert first.saturation > 0.95
