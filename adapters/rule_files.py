@@ -14,7 +14,7 @@ from rules.loading import PARENT, load_rule_set
 from rules.loading_about import ABOUT_FILE, parent_named
 from rules.model import RuleSet
 
-DEFAULT_RULES: Final = "small-animal-ventilation@2.0.0"
+DEFAULT_RULES: Final = "small-animal-ventilation@2.1.0"
 
 
 class RuleFilesError(ValueError):

@@ -1,4 +1,4 @@
-"""Limits of small-animal-ventilation 2.0.0 against published figures.
+"""Limits of small-animal-ventilation 2.1.0 against published figures.
 
 What was measured in healthy animals, or used in studies without harm, must lie inside the limits;
 what is published as a reason to act must lie outside. The papers were read in their abstracts or on
@@ -12,7 +12,7 @@ import pytest
 from adapters.rule_files import load_rules
 from rules.limits import PatientContext
 
-LIMITS = load_rules("small-animal-ventilation@2.0.0").rule_set.limits
+LIMITS = load_rules("small-animal-ventilation@2.1.0").rule_set.limits
 
 CAT = PatientContext("mammal", "cat", 3.5, "maintenance")
 SMALL_CAT = PatientContext("mammal", "kitten", 0.6, "maintenance")

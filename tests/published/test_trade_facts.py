@@ -24,7 +24,7 @@ from service.intake import Arrival
 from service.watch import Watch
 
 START_MS = 1_795_611_600_000
-RULES = load_rules("small-animal-ventilation@2.0.0").rule_set
+RULES = load_rules("small-animal-ventilation@2.1.0").rule_set
 PLACE = "recovery/bay-1"
 
 

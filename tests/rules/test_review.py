@@ -11,8 +11,8 @@ from rules.limits import Confidence
 from rules.review import review
 from rules.vocabulary import CATALOGUE
 
-SPEC = "small-animal-ventilation@2.0.0"
-FILE = Path(__file__).parents[2] / "rules/library/small-animal-ventilation/2.0.0/SOURCES.md"
+SPEC = "small-animal-ventilation@2.1.0"
+FILE = Path(__file__).parents[2] / "rules/library/small-animal-ventilation/2.1.0/SOURCES.md"
 
 
 def test_the_review_is_up_to_date() -> None:
@@ -44,3 +44,13 @@ def test_what_rests_on_memory_is_marked(name: str) -> None:
     line = next(li for li in review(rule_set).splitlines() if li.startswith(f"| {name} |"))
     from_memory = rule_set.rule(name).source.confidence is Confidence.MEMORY
     assert ("from memory - approve locally" in line) == from_memory
+
+
+def test_a_source_that_says_from_memory_is_not_called_published() -> None:
+    rule_set = load_rules(SPEC).rule_set
+    sources = {rule.id: rule.source for rule in rule_set.rules}
+    for name, limit in rule_set.limits.limits.items():
+        sources |= {f"{name} {value.where}": value.source for value in limit.entries}
+    said = [name for name, source in sources.items() if "from memory" in source.ref]
+    assert len(said) > 10
+    assert not [name for name in said if sources[name].confidence is Confidence.PUBLISHED]

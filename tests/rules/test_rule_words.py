@@ -7,7 +7,7 @@ import pytest
 from adapters.rule_files import load_rules
 from rules.rule_words import template_words
 
-LIBRARY = load_rules("small-animal-ventilation@2.0.0").rule_set
+LIBRARY = load_rules("small-animal-ventilation@2.1.0").rule_set
 
 
 def test_a_template_says_what_will_stand_in_each_field() -> None:

@@ -101,7 +101,7 @@ def test_what_is_active_is_told_with_who_when_and_why(pages: Pages) -> None:
     assert history.index("Trial begun: house-rules 1.1.0") < history.index("Activated: house-rules")
     assert "The service went by it from 2026-11-25 13:01:00 UTC" in history
     assert "house-rules 1.1.0, released here by Second Nurse" in history
-    assert "small-animal-ventilation 2.0.0, comes with Tidewarden" in history
+    assert "small-animal-ventilation 2.1.0, comes with Tidewarden" in history
 
 
 def _released_and_activated(folder: Path, policy: Policy, by: str, why: str = "w") -> None:

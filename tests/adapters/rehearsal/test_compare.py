@@ -62,4 +62,4 @@ def test_scenarios_that_are_not_there_end_with_two(tmp_path: Path) -> None:
 def test_a_file_alone_finds_the_animals_of_its_neighbours_and_none_of_their_scenarios() -> None:
     done = CliRunner().invoke(main, ["rehearse", str(AIRWAY), "--jobs", "1"])
     assert done.exit_code == 0, done.output
-    assert "7 scenarios, all as expected" in done.output
+    assert "8 scenarios, all as expected" in done.output
