@@ -1,7 +1,6 @@
 """The hand-over of one place: what stands, what came and went, pauses, what was lost.
 
-Worked out from what was published and kept. The text is made from the JSON body, so that both say
-the same. Times are UTC.
+Worked out from what was published and kept. Times are UTC.
 """
 
 from __future__ import annotations
@@ -13,14 +12,11 @@ from typing import Any, Final
 
 from rules.notice import NOTICE
 from rules.priority import Priority
-from rules.wording import duration
 from service.instants import from_text, to_text
 
 Body = Mapping[str, Any]
 
 _SPOKE_MOST: Final = 3
-_MOST_LOOKS: Final = 3
-_INDENT: Final = " " * 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,122 +176,3 @@ def _lost(lost: Lost) -> dict[str, Any]:
         },
         "longest_silence_s": lost.longest_silence_s,
     }
-
-
-# -- text -------------------------------------------------------------------------------------
-
-
-def handover_lines(body: Body) -> list[str]:
-    """The hand-over as lines of text, without the notice."""
-    most = [f"{times_words(row['times'])}: {row['title']}" for row in body["spoke_most"]]
-    return [
-        f"Hand-over of {body['ward']}/{body['place']}, {span_words(body['from'], body['to'])}",
-        _patient_line(body["patient"]),
-        *_section("Stands now", _standing_lines(body)),
-        *_section("Came and went", [_gone_line(row) for row in body["came_and_went"]]),
-        *_section("Paused", [_pause_line(row) for row in body["pauses"]]),
-        *_section("Noted", [f"{_time(n['at'])} {n['by']}: {n['text']}" for n in body["notes"]]),
-        *_section("Spoke most", most),
-        *_section("Readings lost", lost_lines(body["lost"])),
-    ]
-
-
-def span_words(begins: str, ends: str) -> str:
-    """`2026-11-25 13:00 to 21:00 UTC (8 h)`."""
-    until = ends[11:16] if ends[:10] == begins[:10] else f"{ends[:10]} {ends[11:16]}"
-    lasted = duration((from_text(ends) - from_text(begins)) / 1000.0)
-    return f"{begins[:10]} {begins[11:16]} to {until} UTC ({lasted})"
-
-
-def times_words(times: int) -> str:
-    """`once`, `twice`, `3 times`."""
-    return {1: "once", 2: "twice"}.get(times, f"{times} times")
-
-
-def _section(heading: str, lines: Sequence[str]) -> list[str]:
-    if not lines:
-        return ["", f"{heading}: nothing"]
-    return ["", heading, *(f"  {line}" for line in lines)]
-
-
-def _patient_line(patient: Body | None) -> str:
-    if patient is None:
-        return "No patient was ever announced at this place."
-    mass = f"{patient['mass']:g} {patient['mass_unit']}" if patient["mass"] else "mass unknown"
-    who = f"{patient['patient']}: {patient['species']} ({patient['class']}), {mass}"
-    return f"{who}; phase: {patient['phase']}"
-
-
-def _standing_lines(body: Body) -> list[str]:
-    told = {item["id"]: item["says"] for item in body["standing"]}
-    lines = []
-    for item in body["standing"]:
-        lines.append(f"{_priority_words(item['priority'])}  {item['says']}")
-        lines.append(_INDENT + _how_it_stands(item))
-        if item["outranked_by"] in told:
-            lines.append(f"{_INDENT}explained by: {told[item['outranked_by']]}")
-        else:
-            lines += [f"{_INDENT}look: {look}" for look in item["look_at"][:_MOST_LOOKS]]
-    return lines
-
-
-def _priority_words(priority: str) -> str:
-    """`!!  medium`, as wide for each."""
-    return f"{Priority(priority).mark} {priority:<6}"
-
-
-def _how_it_stands(item: Body) -> str:
-    parts = [f"for {duration(item['for_s'])}"]
-    if item["times"] > 1:
-        again = times_words(item["times"])
-        parts.append(f"comes and goes: {again} since {_time(item['raised_at'])}")
-    if item["escalated_at"]:
-        parts.append(f"more urgent since {_time(item['escalated_at'])}")
-    if item["ended_at"]:
-        parts.append(f"OVER since {_time(item['ended_at'])}, stands until it is acknowledged")
-    if item["acknowledged_by"]:
-        parts.append(f"acknowledged {_time(item['acknowledged_at'])} by {item['acknowledged_by']}")
-    else:
-        parts.append("NOT acknowledged")
-    return "; ".join(parts)
-
-
-def _gone_line(row: Body) -> str:
-    times, handled = row["times"], row["acknowledged_times"]
-    if times == 1:
-        seen = "acknowledged" if handled else "never acknowledged"
-        lasted = f"once, for {duration(row['longest_s'])}"
-    else:
-        seen = f"acknowledged {handled} of {times} times" if handled else "never acknowledged"
-        lasted = f"{times_words(times)}, longest {duration(row['longest_s'])}"
-    words = _priority_words(row["priority"])
-    over = _time(row["last_cleared_at"])
-    return f"{words}  {row['title']}: {lasted}; over since {over}; {seen}"
-
-
-def _pause_line(row: Body) -> str:
-    since = f"{_time(row['since'])} for {duration(row['lasted_s'])} by {row['by']}: {row['reason']}"
-    if row["ended_at"] is None:
-        return f"{since} (STILL PAUSED)"
-    return f"{since} (ended: {row['ended_because']})"
-
-
-def lost_lines(lost: Body) -> list[str]:
-    """What of the readings could not be used, from the body's `lost`."""
-    lines = [f"refused {count} times: {why}" for why, count in lost["refused"].items()]
-    for name, counts in lost["samples"].items():
-        if counts["missing"]:
-            share = 100.0 * counts["missing"] / counts["sent"]
-            lines.append(f"{name}: {share:.1f} % of the samples missing")
-    for name, counts in lost["values"].items():
-        if counts["without"]:
-            lines.append(
-                f"{name}: {counts['without']} of {counts['sent']} values without a reading"
-            )
-    if lost["longest_silence_s"] >= 10.0:
-        lines.append(f"nothing at all came for {duration(lost['longest_silence_s'])}")
-    return lines
-
-
-def _time(instant: str) -> str:
-    return instant[11:16]

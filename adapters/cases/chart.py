@@ -8,12 +8,12 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC
 from typing import TYPE_CHECKING, Any, Final
 
+from adapters.cases.summary import limit_words
 from adapters.texts import say
 from rules.wording import unit_words
 from service.cases.course import Curve, drawn, first_told
 from service.cases.limit_lines import LimitLine
 from service.cases.report import Record
-from service.cases.summary import limit_words
 from service.glance.vitals import UNITS, noise
 from service.instants import from_text
 
@@ -29,6 +29,9 @@ _MS_PER_DAY: Final = 86_400_000
 _TIMES_NOISE: Final = 8.0
 _ROOM: Final = 0.06
 _LABEL: Final = 0.13
+#: How an axis tells years, months, days, hours, minutes and seconds, and beside it the rest.
+_TICKS: Final = ["%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M", "%H:%M:%S"]
+_OFFSETS: Final = ["", "", "%Y", "%Y-%m-%d", "%Y-%m-%d", "%Y-%m-%d"]
 
 
 def can_draw() -> bool:
@@ -145,7 +148,10 @@ def _draw_time(axes: Any, record: Record) -> None:
     locator = AutoDateLocator(tz=UTC)  # type: ignore[no-untyped-call]
     axes[-1].set_xlim(_when(record.stay.from_ms), _when(record.stay.to_ms))
     axes[-1].xaxis.set_major_locator(locator)
-    written = ConciseDateFormatter(locator, tz=UTC)  # type: ignore[no-untyped-call]
+    # In figures alone: the name of a month would be of one language.
+    written = ConciseDateFormatter(  # type: ignore[no-untyped-call]
+        locator, tz=UTC, formats=_TICKS, zero_formats=_TICKS, offset_formats=_OFFSETS
+    )
     axes[-1].xaxis.set_major_formatter(written)
     axes[-1].set_xlabel("UTC", color=_SOFT)
     # Phases begin and end where a thin line runs through all of it.
@@ -155,7 +161,7 @@ def _draw_time(axes: Any, record: Record) -> None:
     axes[0].xaxis.set_ticks_position("none")
     for one in record.stay.lying:
         axes[0].annotate(
-            say(f"phase_{one.patient.phase}"), (_when(one.from_ms), 1.0),
+            say(f"phase_short_{one.patient.phase}"), (_when(one.from_ms), 1.0),
             xycoords=("data", "axes fraction"), xytext=(2, 4), textcoords="offset points",
             color=_SOFT, fontsize=7.5, annotation_clip=False,
         )  # fmt: skip

@@ -9,12 +9,12 @@ from typing import Any, Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from adapters.cases.chart import can_draw, chart_svg
+from adapters.cases.handover_lines import lost_lines
+from adapters.cases.summary import limit_words, number_words, value_words
 from adapters.texts import say
 from rules.notice import NOTICE
 from rules.wording import lasted, unit_words
 from service.cases.report import Record
-from service.cases.summary import limit_words, number_words, value_words
-from service.handover import lost_lines
 
 FOLDER: Final = Path(__file__).parent
 

@@ -9,6 +9,7 @@ from sqlite_utils import Database
 from adapters.cases.curves import read_courses
 from adapters.cases.reading import rules_during
 from adapters.cases.story import read_case, told
+from adapters.cases.summary import summary_lines
 from adapters.sqlite.history import place_id
 from service.cases.advised import advised
 from service.cases.limit_lines import limit_lines
@@ -37,4 +38,5 @@ def read_report(db: Database, place: str, at_ms: int | None) -> tuple[dict[str, 
         rules=rules,
         lost=case.handover["lost"],
     )
-    return case_report(record), record
+    body = case_report(record)
+    return {**body, "summary": summary_lines(body)}, record

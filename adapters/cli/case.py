@@ -11,6 +11,7 @@ import click
 from rich.console import Console
 from rich.table import Table
 
+from adapters.cases.handover_lines import lost_lines
 from adapters.cases.page import report_page
 from adapters.cases.reading import NoCaseError, all_stays
 from adapters.cases.reports import read_report
@@ -26,7 +27,6 @@ from rules.notice import NOTICE
 from rules.wording import duration, lasted
 from service.cases.report import Record
 from service.cases.stays import Stay
-from service.handover import lost_lines
 from service.instants import to_text
 
 

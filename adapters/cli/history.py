@@ -11,16 +11,16 @@ from typing import Any, Final
 import click
 from sqlite_utils import Database
 
+from adapters.cases.handover_lines import handover_lines
 from adapters.cli.failures import bad_input
+from adapters.cli.shift_lines import shift_lines
 from adapters.sqlite.history import first_ms, reached_ms, read_past, read_places, read_told
 from adapters.sqlite.reading import StoreError, open_for_reading
 from adapters.sqlite.store import store_file
 from rules.notice import NOTICE
 from service.handover import handover as handover_of
-from service.handover import handover_lines
 from service.instants import from_text, to_text
 from service.shift import shift as shift_of
-from service.shift import shift_lines
 
 _WIDEST: Final = 100
 _MS_PER_H: Final = 3_600_000

@@ -18,7 +18,6 @@ from service.cases.course import Curve, first_told
 from service.cases.figures import Figures, at_marks, figures_of, step_ms
 from service.cases.limit_lines import LimitLine
 from service.cases.stays import Stay
-from service.cases.summary import summary_lines
 from service.glance.vitals import UNITS
 from service.instants import from_text, to_text
 from service.outbound import rule_set_words
@@ -51,7 +50,7 @@ def case_report(record: Record) -> dict[str, Any]:
         for curve in first_told(record.curves)
         if (one := figures_of(curve, record.lines, stay.to_ms)) is not None
     ]
-    body = {
+    return {
         "schema": 1,
         "notice": NOTICE,
         "case": _case(stay),
@@ -63,7 +62,6 @@ def case_report(record: Record) -> dict[str, Any]:
         "story": [dict(one) for one in record.story],
         "lost": dict(record.lost),
     }
-    return {**body, "summary": summary_lines(body)}
 
 
 def _case(stay: Stay) -> dict[str, Any]:

@@ -27,6 +27,7 @@ SILENT_MS: Final = 10_000
 
 #: What rests on these facts alone is about the battery: of two equal ones the animal comes first.
 _OF_SUPPLY: Final = ("battery.", "power.", "journey.")
+_SETTINGS_AGE: Final = "data.settings_age"
 
 #: The service knows no settings: they came too long ago, or breaths come and they never did.
 Unjudged = Literal["late", "never"]
@@ -130,6 +131,8 @@ def _unjudged(seen: Seen, now_ms: int) -> Unjudged | None:
     told_ms = seen.breaths_ms if seen.settings is None else seen.settings.received_ms
     if told_ms is None or now_ms - told_ms <= 1000.0 * SETTINGS_FRESH_S:
         return None
+    if any(one["fact"] == _SETTINGS_AGE for body in seen.standing for one in body["evidence"]):
+        return None  # an advisory says it, and better
     return "never" if seen.settings is None else "late"
 
 

@@ -10,7 +10,7 @@ from service_bench import PLACE, START_MS
 
 from rules.notice import NOTICE
 from rules.priority import Priority
-from service.handover import Lost, Past, handover, handover_lines
+from service.handover import Lost, Past, handover
 from service.instants import to_text
 from service.outbound import event_body
 
@@ -66,12 +66,6 @@ def test_what_stands_comes_first_with_age_times_and_who_has_seen_it(evening: Pas
     first, second = body["standing"]
     assert (first["rule"], first["times"], first["for_s"]) == ("spo2-low", 2, 300.0)
     assert (second["rule"], second["ended_at"]) == ("under", to_text(START_MS + 420_000))
-    words = "\n".join(handover_lines(body))
-    assert "  !!! high    spo2-low says so.\n" in words
-    assert "  !   low     Under it.\n" in words
-    assert "for 5 min; comes and goes: twice since 13:00; NOT acknowledged" in words
-    assert "look: the probe" in words
-    assert "OVER since 13:07, stands until it is acknowledged" in words
 
 
 def test_what_came_and_went_is_told_by_rule_with_the_longest(evening: Past) -> None:
@@ -91,22 +85,26 @@ def test_before_the_span_nothing_came_and_went(evening: Past) -> None:
 
 
 def test_pauses_and_losses_are_told(evening: Past) -> None:
-    words = "\n".join(handover_lines(handover(evening)))
-    assert "13:01 for 2 min by Wren: suction (ended: its time is over)" in words
-    assert "refused 3 times: numerics: spo2: bad" in words
-    assert "paw: 5.0 % of the samples missing" in words
-    assert "spo2: 7 of 900 values without a reading" in words
-    assert "nothing at all came for 75 s" in words
-    assert "Skerry: cat (mammal), 600 g; phase: maintenance" in words
+    body = handover(evening)
+    (pause,) = body["pauses"]
+    assert (pause["lasted_s"], pause["ended_because"]) == (120.0, "its time is over")
+    assert body["lost"] == {
+        "refused": {"numerics: spo2: bad": 3},
+        "samples": {"paw": {"missing": 50, "sent": 1000}},
+        "values": {"spo2": {"without": 7, "sent": 900}},
+        "longest_silence_s": 75.0,
+    }
+    assert body["patient"] == {
+        **{key: PATIENT[key] for key in ("patient", "species", "class", "phase", "at")},
+        "mass": 600.0,
+        "mass_unit": "g",
+    }
 
 
-def test_a_pause_under_way_is_told_as_such(evening: Past) -> None:
+def test_a_pause_under_way_has_no_end(evening: Past) -> None:
     (begun, _), *_ = evening.pauses
-    past = Past(PLACE, START_MS, evening.to_ms, None, [], [(begun, None)])
-    lines = handover_lines(handover(past))
-    assert any(line.endswith("(STILL PAUSED)") for line in lines)
-    assert "Stands now: nothing" in lines
-    assert "No patient was ever announced at this place." in lines
+    (pause,) = handover(Past(PLACE, START_MS, evening.to_ms, None, [], [(begun, None)]))["pauses"]
+    assert (pause["ended_at"], pause["lasted_s"]) == (None, 700.0)
 
 
 def test_it_says_that_it_advises_only(evening: Past) -> None:
@@ -117,5 +115,3 @@ def test_what_people_noted_goes_on_to_the_next_shift() -> None:
     note = {"at": to_text(START_MS + 60_000), "by": "mira", "text": "tube turned"}
     body = handover(Past(PLACE, START_MS, START_MS + 600_000, None, [], notes=[note]))
     assert body["notes"] == [note]
-    lines = handover_lines(body)
-    assert lines[lines.index("Noted") + 1].strip().endswith("mira: tube turned")

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from adapters.cases.handover_lines import handover_lines
 from adapters.cases.reading import NoCaseError, all_stays, rules_then, stays_of
 from adapters.cases.story import read_case, told
 from adapters.config import Config
@@ -32,7 +33,6 @@ from adapters.sqlite.store import FILE_NAME
 from adapters.texts import say
 from rules.wording import unit_words
 from service.cases.advised import advised
-from service.handover import handover_lines
 from service.instants import to_text
 
 #: What a page is made of; it is read in a thread, so that no page waits for another.

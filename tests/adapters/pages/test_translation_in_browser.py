@@ -14,9 +14,11 @@ from end_to_end.mosquitto import Mosquitto
 from end_to_end.ward_bench import PagesProcess, ToldWard, advisory
 from past_bench import PLACE, START_MS, make_store
 
+from adapters.cases.reports import read_report
+from adapters.sqlite.reading import open_for_reading
 from adapters.texts import texts
 from rules.notice import NOTICE
-from service.instants import to_text
+from service.instants import from_text, to_text
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -31,7 +33,8 @@ _UNMARKED = """() => {
   while (walker.nextNode()) {
     const text = walker.currentNode.textContent.trim();
     const element = walker.currentNode.parentElement;
-    if (!/\\p{L}{2}/u.test(text) || element.closest("script, style, template, pre, time")) continue;
+    if (!/\\p{L}{2}/u.test(text) || element.closest(
+      "script, style, template, pre:not(.lines), time, metadata")) continue;
     const sentence = element.closest("p, li, h1, h2, h3, td, th, dd, dt, summary, figcaption");
     if (!(sentence ?? element).textContent.includes("\\u27e6")) found.push(text);
   }
@@ -45,7 +48,7 @@ _UNMARKED = """() => {
 }"""
 #: What is no word of the pages: units, names of places and animals, what rules say of themselves.
 _DATA = re.compile(
-    r"(\d[\d:., ]*|mmHg|cmH2O|cmH2O/s|mL(/min)?|kPa|/min|°C|min|kg|g|s|%|UTC|GMT[+\d]*"
+    r"(\d[\d:., ]*|mmHg|cmH2O|cmH2O/s|mL(/min|/kg)?|kPa|/min|°C|min|kg|g|s|%|UTC|GMT[+\d]*"
     r"|box-\d\d|bay-\d|recovery/bay-\d|rabbit|guinea pig|pigeon|hedgehog|Marram|Sorrel|Pebble"
     r"|Box-\d\d|small-animal-ventilation"
     r"|very|low|high|some|ceiling|nothing|rate|[,.;:()≥≤→↗↘ \u00a0-])+"
@@ -58,8 +61,13 @@ def _longer(text: str) -> str:
 
 
 @pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_store(tmp_path_factory.mktemp("translated-store"))
+
+
+@pytest.fixture(scope="module")
 def pages(
-    mosquitto: Callable[[Path], Mosquitto], tmp_path_factory: pytest.TempPathFactory
+    mosquitto: Callable[[Path], Mosquitto], tmp_path_factory: pytest.TempPathFactory, store: Path
 ) -> Iterator[tuple[PagesProcess, ToldWard]]:
     folder = tmp_path_factory.mktemp("translated")
     kept = ("name", "language")
@@ -67,8 +75,7 @@ def pages(
     translation = folder / "longer.json"
     translation.write_text(json.dumps({**words, "language": "nb"}), "utf-8")
     port = mosquitto(folder / "broker").port
-    store = make_store(folder / "store").parent
-    made = PagesProcess(folder, port, f'texts = "{translation}"\n', store)
+    made = PagesProcess(folder, port, f'texts = "{translation}"\n', store.parent)
     made.start()
     with ToldWard(port) as ward:
         ward.patient("box-01")
@@ -117,6 +124,25 @@ def test_there_is_no_word_that_cannot_be_translated(
         page.set_viewport_size({"width": width, "height": 900})
         assert fits_its_width(page), f"longer words have no room at {width} px"
     assert violations(page) == []
+
+
+@pytest.mark.slow
+def test_nor_is_there_one_in_the_report_of_a_case(
+    pages: tuple[PagesProcess, ToldWard], page: Page, store: Path
+) -> None:
+    begun = to_text(START_MS + 60_000)
+    report = page.request.get(f"{pages[0].address}case/{PLACE}/report?from={begun}", timeout=60_000)
+    page.set_content(report.text())
+    assert page.evaluate("document.documentElement.lang") == "nb"
+    found = [text for text in page.evaluate(_UNMARKED) if text != NOTICE]
+    body, _ = read_report(open_for_reading(store), PLACE, from_text(begun))
+    # What a rule says is the rule's.
+    said = {
+        words
+        for one in body["advisories"]
+        for words in (f"{one['says']} {one['because']}", *one["uncertainty"])
+    }
+    assert [text for text in found if not _DATA.fullmatch(text) and text not in said] == []
 
 
 @pytest.mark.slow

@@ -245,6 +245,15 @@ def test_settings_that_are_too_old_to_judge_by_are_said() -> None:
     assert (late.unjudged, late.settings_ms) == ("late", NOW_MS + 200_000)
 
 
+def test_settings_that_an_advisory_tells_of_are_not_told_twice() -> None:
+    seen = Seen("ward/a")
+    seen.take(_sent("settings", NOW_MS, mode="controlled"), NOW_MS)
+    for fact, unjudged in (("ti.ratio_to_baseline", "late"), ("data.settings_age", None)):
+        standing = [_advisory(fact=fact)]
+        seen.take_standing({"standing": standing, "problems": [], "paused": None})
+        assert card_of(seen, NOW_MS + 190_000).unjudged == unjudged
+
+
 def test_where_no_ventilator_is_nothing_is_said_of_its_settings() -> None:
     seen = Seen("ward/a")
     seen.take(_numerics(NOW_MS, etco2=38.0), NOW_MS)

@@ -5,24 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+from adapters.texts import say
 from rules.priority import Priority
 from rules.wording import lasted, unit_words
 
 Body = Mapping[str, Any]
 
-_NAMES: Final[Mapping[str, str]] = {
-    "etco2": "EtCO2",
-    "fico2": "inspired CO2",
-    "spo2": "SpO2",
-    "pulse_rate": "pulse",
-    "rr": "breaths",
-    "pip": "peak pressure",
-    "tidal_volume": "tidal volume",
-    "temperature": "temperature",
-    "charge": "battery",
-}
+#: In the order in which what was never measured is told.
+_VITALS: Final = ("etco2", "fico2", "spo2", "pulse_rate", "rr", "pip", "tidal_volume",
+                  "temperature", "charge")  # fmt: skip
 _DIGITS: Final[Mapping[str, int]] = {"pip": 1, "tidal_volume": 1, "temperature": 1}
-_LEAK: Final = " (worked out from flow and time: a leak makes it look larger than it is)"
 #: Less of the time known than this is said.
 _WHOLE: Final = 0.95
 _SILENT_S: Final = 10.0
@@ -45,7 +37,7 @@ def limit_words(name: str) -> str:
 
 
 def summary_lines(body: Body) -> list[str]:
-    """The sentences. `body` is that of the report, without them."""
+    """The sentences. `body` is that of the report (see `service.cases.report`)."""
     return [
         _length(body),
         _advised(body["advisories"]),
@@ -57,81 +49,92 @@ def summary_lines(body: Body) -> list[str]:
 
 
 def _length(body: Body) -> str:
-    phases = ", ".join(f"{one['phase']} {lasted(one['lasted_s'])}" for one in body["phases"])
-    over = "" if body["case"]["ended"] else ", not over yet"
-    return f"Watched for {lasted(body['case']['lasted_s'])}{over}: {phases}."
+    phases = (
+        f"{say('phase_short_' + one['phase'])} {lasted(one['lasted_s'])}" for one in body["phases"]
+    )
+    key = "sum_watched" if body["case"]["ended"] else "sum_watched_so_far"
+    return say(key, lasted=lasted(body["case"]["lasted_s"]), phases=", ".join(phases))
 
 
 def _advised(advisories: list[Body]) -> str:
     own = [one for one in advisories if one["outranked_by"] is None]
     if not advisories:
-        return "Nothing was advised."
+        return say("report_nothing_advised")
     parts = []
     for priority in sorted(Priority, key=lambda one: -one.rank):
         mine = [one for one in own if one["priority"] == priority.value]
         if mine:
             stood = lasted(sum(one["stood_s"] for one in mine))
-            parts.append(f"{len(mine)} of {priority.value} priority (stood for {stood})")
+            parts.append(say(f"sum_{priority.value}", count=len(mine), stood=stood))
     explained = len(advisories) - len(own)
     if explained:
-        parts.append(f"{explained} explained by another")
-    return f"Advised: {', '.join(parts)}."
+        parts.append(say("sum_explained", count=explained))
+    return say("sum_advised", parts=", ".join(parts))
 
 
 def _unseen(advisories: list[Body]) -> Iterator[str]:
     high = [one for one in advisories if one["priority"] == "high" and one["outranked_by"] is None]
     unseen = [one["title"] for one in high if one["seen_by"] is None]
     if unseen:
-        yield f"Nobody acknowledged: {'; '.join(unseen)}."
+        yield say("sum_unseen", titles="; ".join(unseen))
     seen = [one for one in high if one["seen_by"] is not None]
     if seen:
         slowest = max(seen, key=lambda one: float(one["seen_after_s"]))
-        yield (
-            f"Of high priority and acknowledged: {len(seen)}, the last of them after "
-            f"{lasted(slowest['seen_after_s'])} ({slowest['title']}, by {slowest['seen_by']})."
+        yield say(
+            "sum_seen",
+            count=len(seen),
+            after=lasted(slowest["seen_after_s"]),
+            title=slowest["title"],
+            by=slowest["seen_by"],
         )
 
 
 def _beyond(one: Body) -> Iterator[str]:
     """One sentence for each side on which limits were passed, that passed longest first."""
-    for side in ("below", "above"):
+    vital, unit = one["vital"], one["unit"]
+    for side, end in (("below", "lowest"), ("above", "highest")):
         passed = [
             limit for limit in one["limits"] if limit["side"] == side and limit["beyond_s"] > 0.0
         ]
         if not passed:
             continue
-        words = [
-            f"{side} {value_words(one['vital'], limit['value'], one['unit'])} "
-            f"({limit_words(limit['name'])}) for {lasted(limit['beyond_s'])}"
+        parts = [
+            say(
+                f"sum_{side}",
+                value=value_words(vital, limit["value"], unit),
+                limit=limit_words(limit["name"]),
+                lasted=lasted(limit["beyond_s"]),
+            )
             for limit in sorted(passed, key=lambda limit: -float(limit["beyond_s"]))
         ]
-        extreme = one["lowest"] if side == "below" else one["highest"]
-        end = "lowest" if side == "below" else "highest"
-        name = _NAMES[one["vital"]]
-        doubt = _LEAK if one["vital"] == "tidal_volume" and side == "above" else ""
-        yield (
-            f"{name[0].upper()}{name[1:]} {', '.join(words)}; {end} "
-            f"{value_words(one['vital'], extreme, one['unit'])}{doubt}."
-        )
+        doubt = say("sum_leak") if vital == "tidal_volume" and side == "above" else ""
+        extreme = say(f"sum_{end}", value=value_words(vital, one[end], unit))
+        yield f"{_capital(_name(vital))} {', '.join(parts)}; {extreme}{doubt}."
 
 
 def _unknown(figures: list[Body]) -> Iterator[str]:
+    shares = [(one["vital"], one["known_share"]) for one in figures if one["known_share"] < _WHOLE]
     parts = [
-        f"{_NAMES[one['vital']]} for {100.0 * (1.0 - one['known_share']):.0f} %"
-        for one in figures
-        if one["known_share"] < _WHOLE
+        say("sum_share", name=_name(vital), percent=round(100.0 * (1.0 - share)))
+        for vital, share in shares
     ]
     if parts:
-        yield f"Not known, of the time: {', '.join(parts)}."
-    missing = [name for vital, name in _NAMES.items() if vital not in _measured(figures)]
+        yield say("sum_unknown", parts=", ".join(parts))
+    measured = {one["vital"] for one in figures}
+    missing = [_name(vital) for vital in _VITALS if vital not in measured]
     if missing:
-        yield f"Never measured: {', '.join(missing)}."
+        yield say("sum_never", names=", ".join(missing))
 
 
-def _measured(figures: list[Body]) -> set[str]:
-    return {str(one["vital"]) for one in figures}
+def _name(vital: str) -> str:
+    """As it is called within a sentence."""
+    return say(f"sum_name_{vital}")
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _silence(lost: Body) -> Iterator[str]:
     if lost["longest_silence_s"] >= _SILENT_S:
-        yield f"Nothing at all came for {lasted(lost['longest_silence_s'])} at the longest."
+        yield say("sum_silence", lasted=lasted(lost["longest_silence_s"]))

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.cases.summary import summary_lines
+from adapters.cases.summary import summary_lines
 
 
 def _advisory(priority: str, **changes: Any) -> dict[str, Any]:
