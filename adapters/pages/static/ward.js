@@ -131,7 +131,8 @@ function fitWall() {
     && place.article.getBoundingClientRect().bottom > room);
   // Half a card says half of what is wrong.
   all.forEach((place) => place.item.classList.toggle("cut", hidden.includes(place)));
-  put(below, hidden.length ? say("more_below", { count: hidden.length, names: moreOf(hidden) }) : "");
+  const key = hidden.length === 1 ? "one_below" : "more_below";
+  put(below, hidden.length ? say(key, { count: hidden.length, names: moreOf(hidden) }) : "");
   const quiet = all.filter((place) => place.need === "none");
   put(document.getElementById("quiet-names"), quiet.length ? say("quiet_names", { names: namesOf(quiet) }) : "");
 }
