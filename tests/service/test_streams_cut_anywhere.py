@@ -171,3 +171,25 @@ def test_extremes_keep_no_more_than_their_time() -> None:
     for at in range(100_000):
         extremes.add(BEGIN_S + at / 100.0, float(at))
     assert len(extremes.buckets) <= 21
+
+
+@given(
+    st.lists(
+        st.lists(st.tuples(st.floats(-2.0, 2.0), st.none() | st.floats(-50.0, 250.0)), max_size=30),
+        max_size=8,
+    )
+)
+def test_a_block_of_samples_is_taken_as_one_by_one(
+    blocks: list[list[tuple[float, float | None]]],
+) -> None:
+    """Also where a clock leaps back, and where samples are lost."""
+    at_once, one_by_one, t = Extremes(), Extremes(), BEGIN_S
+    for block in blocks:
+        samples = []
+        for step_s, value in block:
+            t += step_s
+            samples.append((t, value))
+            if value is not None:
+                one_by_one.add(t, value)
+        at_once.take(samples)
+    assert at_once == one_by_one
