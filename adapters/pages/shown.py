@@ -46,8 +46,8 @@ def card_body(card: Card, now_ms: int) -> dict[str, Any]:
 
 #: What the page of a patient shows of an advisory, as it was published.
 _IN_FULL: Final = (
-    "id", "rule", "priority", "says", "because", "look_at", "may_be", "evidence", "clears_when",
-    "caution", "uncertainty", "source", "acknowledged_by", "outranked_by",
+    "id", "rule", "priority", "title", "says", "because", "look_at", "may_be", "evidence",
+    "clears_when", "caution", "uncertainty", "source", "acknowledged_by", "outranked_by",
 )  # fmt: skip
 
 

@@ -59,7 +59,8 @@ class Seen:
 
     `standing` and `problems` are as the service published them last. `course` holds the values of
     the last two minutes. `settings_heard_ms`: when settings were first heard; what they were before
-    nobody here knows. `breaths_ms`: when the first breath was.
+    nobody here knows. `breaths_ms`: when the first inflation was told; `breath_ms`: the last breath
+    of either signal.
     """
 
     name: str
@@ -77,6 +78,7 @@ class Seen:
     usual: Usual | None = None
     reading_ms: int | None = None
     breaths_ms: int | None = None
+    breath_ms: int | None = None
     monitor_counts_breaths: bool = False
 
     @property
@@ -108,6 +110,7 @@ class Seen:
 
     def take_derived(self, body: Mapping[str, Any], received_ms: int) -> None:
         """What a breath meant, as published on `derived`."""
+        self.breath_ms = received_ms
         if body.get("channel") != "paw":
             return
         self.breaths_ms = self.breaths_ms or received_ms
@@ -155,3 +158,4 @@ class Seen:
         self.newest.clear()
         self.course.clear()
         self.usual = None
+        self.breath_ms = None

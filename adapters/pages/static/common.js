@@ -108,6 +108,9 @@ export function drawValues(list, values, later) {
 }
 
 function valueWords(one, seconds) {
+  if (one.status === "no-breath") {
+    return [say("value_no_breath", { age: ageWords(seconds) }), ""];
+  }
   if (one.value === null) {
     return [say("value_none", { why: say(`status_${one.status}`) }), ""];
   }

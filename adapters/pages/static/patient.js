@@ -24,7 +24,7 @@ function texts(parent, items) {
   items.forEach((text, number) => put(parent.children[number], text));
 }
 
-function drawAdvisory(item, one) {
+function drawAdvisory(item, one, standing) {
   const find = (query) => item.querySelector(query);
   item.firstElementChild.dataset.need = one.priority;
   item.firstElementChild.dataset.id = one.id;
@@ -43,11 +43,13 @@ function drawAdvisory(item, one) {
   texts(find(".doubts"), one.uncertainty);
   put(find(".source"), say("source", { ref: one.source.ref, confidence: one.source.confidence }));
   drawAcknowledge(find(".acknowledge"), one);
-  drawFold(find(".whole"), Boolean(one.outranked_by));
+  drawFold(find(".whole"), one.outranked_by, standing.find((other) => other.id === one.outranked_by));
 }
 
 // What another explains is folded away; who opens it keeps it open.
-function drawFold(whole, explained) {
+function drawFold(whole, by, other) {
+  const explained = Boolean(by);
+  put(whole.firstElementChild, say(other ? "explained" : "explained_other", { title: other?.title }));
   if (whole.dataset.explained === String(explained)) return;
   whole.dataset.explained = String(explained);
   whole.open = !explained;
@@ -79,7 +81,7 @@ function drawStanding(standing) {
     ?? document.getElementById("advisory").content.firstElementChild.cloneNode(true));
   const focused = document.activeElement;
   wanted.forEach((item, number) => {
-    drawAdvisory(item, standing[number]);
+    drawAdvisory(item, standing[number], standing);
     if (list.children[number] === item) return;
     list.insertBefore(item, list.children[number] ?? null);
     listMoved();

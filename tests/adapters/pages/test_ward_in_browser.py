@@ -89,7 +89,7 @@ def test_who_needs_somebody_comes_first_with_why_and_what_to_do(ward: ToldWard, 
     _wait_names(page, "needs", ["box-17", "box-09"])
     first = page.locator("#needs article").first
     said = first.inner_text()
-    for words in ("Box-17, hedgehog, 410 g", "High.", "No pressure for 8 s", "told 60 s ago",
+    for words in ("Box-17, hedgehog, 410 g", "High.", "No pressure for 8 s", "said 60 s ago",
                   "Look first: Look at the tube.", "EtCO2", "38 mmHg"):  # fmt: skip
         assert words in said
     assert "No pressure for 8 s" in page.inner_text("#announce")
@@ -166,7 +166,7 @@ def test_a_clock_that_is_wrong_in_the_browser_changes_no_age(
     skewed.goto(pages[0].address)
     skewed.wait_for_selector("#needs article")
     said = skewed.locator("#needs article").first.inner_text()
-    assert "told 60 s ago" in said or "told 61 s ago" in said
+    assert "said 60 s ago" in said or "said 61 s ago" in said
     assert "last reading 0 s ago" in said or "last reading 1 s ago" in said
     context.close()
 

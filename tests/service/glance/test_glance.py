@@ -245,6 +245,34 @@ def test_settings_that_are_too_old_to_judge_by_are_said() -> None:
     assert (late.unjudged, late.settings_ms) == ("late", NOW_MS + 200_000)
 
 
+def test_a_mean_of_breaths_does_not_stand_beside_no_breath() -> None:
+    seen = Seen("ward/a")
+    breath = {"channel": "co2", "etco2": {"value": 40.0}}
+    seen.take_derived(breath, NOW_MS)
+    standing = [_advisory("weaning-not-breathing", fact="co2.since_breath")]
+    seen.take_standing({"standing": standing, "problems": [], "paused": None})
+
+    def rate(after_ms: int) -> Any:
+        seen.take(_numerics(NOW_MS + after_ms, rr=17.0), NOW_MS + after_ms)
+        shown = card_of(seen, NOW_MS + after_ms).shown
+        return next(one for one in shown if one.vital is Vital.RATE)
+
+    assert rate(15_000).value == 17.0
+    none = rate(54_000)
+    assert (none.value, none.status, none.received_ms) == (None, "no-breath", NOW_MS)
+    seen.take_derived(breath, NOW_MS + 60_000)
+    assert rate(61_000).value == 17.0
+    # A tortoise that breathes twice a minute breathes.
+    seen.course.clear()
+    for after_s in (100, 112):
+        seen.take(_numerics(NOW_MS + 1000 * after_s, rr=2.0), NOW_MS + 1000 * after_s)
+    shown = card_of(seen, NOW_MS + 118_000).shown
+    assert {one.vital: one.value for one in shown}[Vital.RATE] == 2.0
+    # Where it is something else that stands, the monitor counts.
+    seen.take_standing({"standing": [_advisory()], "problems": [], "paused": None})
+    assert rate(120_000).value == 17.0
+
+
 def test_settings_that_an_advisory_tells_of_are_not_told_twice() -> None:
     seen = Seen("ward/a")
     seen.take(_sent("settings", NOW_MS, mode="controlled"), NOW_MS)
