@@ -73,7 +73,7 @@ class Board:
 
     def _take_published(self, seen: Seen, kind: str, payload: bytes, received_ms: int) -> None:
         if kind == "standing":
-            seen.take_standing(json.loads(payload))
+            seen.take_standing(json.loads(payload), received_ms)
         elif kind == "advisory":
             body = json.loads(payload)
             if body.get("speaks") is True:

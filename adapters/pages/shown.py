@@ -38,6 +38,13 @@ def card_body(card: Card, now_ms: int) -> dict[str, Any]:
         "age_s": _age_s(card.reading_ms, now_ms),
         "unjudged": card.unjudged,
         "settings_s": _age_s(card.settings_ms, now_ms),
+        "over": None
+        if card.over is None
+        else {
+            "title": card.over.title,
+            "priority": card.over.priority.value,
+            "age_s": _age_s(card.over.ended_ms, now_ms),
+        },
         "paused_s": None
         if card.paused_until_ms is None
         else max(0.0, (card.paused_until_ms - now_ms) / _MS_PER_S),

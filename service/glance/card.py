@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 
 from rules.priority import Priority
 from service.facts.factset import SETTINGS_FRESH_S
-from service.glance.seen import Newest, Seen
+from service.glance.seen import OVER_KEPT_MS, Newest, Over, Seen
 from service.glance.vitals import (
     MOST,
     OLD_MS,
@@ -77,6 +77,7 @@ class Card:
     paused_until_ms: int | None
     unjudged: Unjudged | None
     settings_ms: int | None
+    over: Over | None
 
     @property
     def first(self) -> Standing | None:
@@ -126,7 +127,21 @@ def card_of(seen: Seen, now_ms: int, most: int = MOST) -> Card:
         paused_until_ms=None if seen.paused is None else from_text(seen.paused["until"]),
         unjudged=_unjudged(seen, now_ms),
         settings_ms=None if seen.settings is None else seen.settings.received_ms,
+        over=_over(seen, now_ms),
     )
+
+
+def _over(seen: Seen, now_ms: int) -> Over | None:
+    """The most urgent of what was over of late, if it was urgent; of several the last."""
+    standing = {one["title"] for one in seen.standing}
+    lately = [
+        one
+        for one in seen.over
+        if now_ms - one.ended_ms <= OVER_KEPT_MS
+        and one.priority is not Priority.LOW
+        and one.title not in standing
+    ]
+    return max(lately, key=lambda one: (one.priority.rank, one.ended_ms), default=None)
 
 
 def _unjudged(seen: Seen, now_ms: int) -> Unjudged | None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from rules.priority import Priority
 from service import messages as wire
 from service.battery.report import reported
 from service.battery.state import Battery
@@ -17,6 +18,8 @@ from service.known import JourneyInfo, SettingsInfo
 from service.settings import confirmed
 from service.supply import follow
 
+#: What was over so long ago is of the past.
+OVER_KEPT_MS: Final = 600_000
 #: Kinds that come from a patient: when none of them comes, nothing is known of how it is.
 READINGS: Final = ("numerics", "waveform", "settings", "power")
 _NUMERICS: Final[Mapping[str, Vital]] = {
@@ -53,14 +56,23 @@ class Usual:
         return None if quantity is None else float(quantity["value"])
 
 
+@dataclass(frozen=True, slots=True)
+class Over:
+    """An advisory that stood by itself and was over at `ended_ms`."""
+
+    title: str
+    priority: Priority
+    ended_ms: int
+
+
 @dataclass(slots=True)
 class Seen:
     """One place, `name` is WARD/PLACE. Times in ms since 1970, by the clock of who looks.
 
     `standing` and `problems` are as the service published them last. `course` holds the values of
-    the last two minutes. `settings_heard_ms`: when settings were first heard; what they were before
-    nobody here knows. `breaths_ms`: when the first inflation was told; `breath_ms`: the last breath
-    of either signal.
+    the last two minutes, `over` what was over in the last ten. `settings_heard_ms`: when settings
+    were first heard; what they were before nobody here knows. `breaths_ms`: when the first
+    inflation was told; `breath_ms`: the last breath of either signal.
     """
 
     name: str
@@ -73,6 +85,7 @@ class Seen:
     newest: dict[Vital, Newest] = field(default_factory=dict)
     course: dict[Vital, deque[tuple[int, float]]] = field(default_factory=dict)
     standing: list[dict[str, Any]] = field(default_factory=list)
+    over: list[Over] = field(default_factory=list)
     problems: list[dict[str, Any]] = field(default_factory=list)
     paused: dict[str, Any] | None = None
     usual: Usual | None = None
@@ -98,9 +111,16 @@ class Seen:
             self.reading_ms = max(received_ms, self.reading_ms or 0)
             self._take_reading(message, received_ms)
 
-    def take_standing(self, body: Mapping[str, Any]) -> None:
+    def take_standing(self, body: Mapping[str, Any], received_ms: int) -> None:
         """What stands at the place, as published on `standing`."""
-        self.standing = list(body.get("standing", ()))
+        before, self.standing = self.standing, list(body.get("standing", ()))
+        still = {one["id"] for one in self.standing}
+        self.over = [one for one in self.over if received_ms - one.ended_ms <= OVER_KEPT_MS]
+        self.over += [
+            Over(one["title"], Priority(one["priority"]), received_ms)
+            for one in before
+            if one["id"] not in still and one["outranked_by"] is None
+        ]
         self.problems = list(body.get("problems", ()))
         self.paused = body.get("paused")
 
@@ -159,3 +179,4 @@ class Seen:
         self.course.clear()
         self.usual = None
         self.breath_ms = None
+        self.over.clear()

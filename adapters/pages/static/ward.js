@@ -40,6 +40,11 @@ function moreWords(body) {
   return parts.join("; ");
 }
 
+// Who comes in after it must know that it was.
+const overWords = (over, later) => over === null ? "" : say("over", {
+  age: ageWords(over.age_s + later), priority: say(`priority_${over.priority}`), title: over.title,
+});
+
 function needOf(place) {
   if (place.body.priority === "high") return "high";
   if (place.old === "silent") return "blind";
@@ -57,6 +62,7 @@ function age(place) {
   drawValues(find(".values"), body.values, since(place));
   put(find(".age"), readingWords(seconds));
   put(find(".unjudged"), place.old === "silent" ? "" : unjudgedWords(body, since(place)));
+  put(find(".over"), overWords(body.over, since(place)));
   const first = body.standing[0];
   put(find(".since"), first ? say("for", { age: ageWords(first.age_s + since(place)) }) : "");
   put(find(".priority"), place.need === "none" ? "" : `${say(`priority_${place.need}`)}.`);

@@ -10,6 +10,7 @@ import pytest
 from adapters.pages.board import WATCHING_MS, Board
 from adapters.pages.shown import card_body, patient_body
 from adapters.texts import texts
+from rules.priority import Priority
 from service.glance import Vital
 from service.glance.card import LATE_MS, SILENT_MS
 from service.instants import to_text
@@ -142,8 +143,13 @@ def test_every_word_that_a_card_may_need_is_written() -> None:
     words = texts()
     for vital in Vital:
         assert words[f"vital_{vital.value}"]
+        assert words[f"sum_name_{vital.value}"]
     phases = Patient.model_fields["phase"].annotation
     for phase in getattr(phases, "__args__", ()):
         assert words[f"phase_{phase}"]
+        assert words[f"phase_short_{phase}"]
+    for priority in Priority:
+        for part in ("priority", "sum", "hand"):
+            assert words[f"{part}_{priority.value}"]
     for state in ("watching", "silent", "never", "unreachable"):
         assert words[state]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import time
 from collections.abc import Callable, Iterator
@@ -100,6 +101,17 @@ def test_who_needs_somebody_comes_first_with_why_and_what_to_do(ward: ToldWard, 
     assert "5.1 kPa" in first.inner_text()
     page.locator("input[value=need]").check()
     page.locator("input[value=mmHg]").check()
+
+
+def test_what_is_over_leaves_a_trace(ward: ToldWard, page: Page) -> None:
+    ward.standing("box-17", _high())
+    _wait_names(page, "needs", ["box-17"])
+    ward.standing("box-17")
+    _wait_names(page, "needs", [])
+    card = page.locator("#quiet article", has_text="box-17")
+    title = _high()["title"]
+    assert re.search(rf"High until \d s ago: {re.escape(title)}", card.inner_text())
+    assert violations(page) == []
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -267,13 +279,16 @@ def test_a_strip_is_grey_where_nothing_came(ward: ToldWard, page: Page) -> None:
 
 
 def _as_if_settings_were_old(route: WebSocketRoute) -> None:
-    """What the pages tell, with settings that were confirmed twelve minutes ago."""
+    """What the pages tell, with settings that were confirmed twelve minutes ago, and no breath for
+    one."""
     server = route.connect_to_server()
 
     def pass_on(said: str | bytes) -> None:
         news = json.loads(said)
         for card in [*news.get("cards", []), *([news["card"]] if "card" in news else [])]:
-            card |= {"unjudged": "late", "settings_s": 720.0}
+            none = {"vital": "rr", "value": None, "status": "no-breath", "unit": "/min"}
+            values = [{**none, "direction": None, "usual": None, "age_s": 60.0}]
+            card |= {"unjudged": "late", "settings_s": 720.0, "values": values}
         route.send(json.dumps(news))
 
     server.on_message(pass_on)
@@ -284,7 +299,9 @@ def test_a_place_that_cannot_be_judged_whole_does_not_look_well(ward: ToldWard, 
     words = "has not confirmed its settings for 12 min: what needs them is not judged"
     page.route_web_socket("**/live**", _as_if_settings_were_old)
     page.reload()
-    page.locator("#quiet article", has_text="box-05").locator(f"text={words}").wait_for()
+    card = page.locator("#quiet article", has_text="box-05")
+    card.locator(f"text={words}").wait_for()
+    assert re.search(r"Breaths\s+none for 6\d s", card.inner_text())
     page.goto(page.url + "place/ward/box-05")
     page.locator("#unjudged", has_text=words).wait_for()
     assert violations(page) == []

@@ -79,21 +79,23 @@ def _card(
 ) -> Card:
     seen = Seen(name)
     seen.take(_numerics(now_ms - age_ms, etco2=41.0, spo2=98.0), now_ms - age_ms)
-    seen.take_standing({"standing": list(standing), "problems": [], "paused": None})
+    seen.take_standing({"standing": list(standing), "problems": [], "paused": None}, NOW_MS)
     return card_of(seen, now_ms)
 
 
 def test_a_card_says_who_it_is_and_what_is_wrong() -> None:
     seen = Seen("ward/a")
     seen.take(_patient(NOW_MS), NOW_MS)
-    seen.take_standing({"standing": [_advisory()], "problems": [{"look": "look at the cuff"}]})
+    seen.take_standing(
+        {"standing": [_advisory()], "problems": [{"look": "look at the cuff"}]}, NOW_MS
+    )
     card = card_of(seen, NOW_MS)
     assert (card.patient, card.species, card.phase) == ("A7", "hedgehog", "maintenance")
     assert card.mass_kg == pytest.approx(0.41)
     assert card.first is not None
     assert (card.first.says, card.first.since_ms) == ("says", NOW_MS - 60_000)
     assert card.look == "look at the cuff"
-    seen.take_standing({"standing": [_advisory()], "problems": []})
+    seen.take_standing({"standing": [_advisory()], "problems": []}, NOW_MS)
     assert card_of(seen, NOW_MS).look == "first look"
 
 
@@ -245,12 +247,38 @@ def test_settings_that_are_too_old_to_judge_by_are_said() -> None:
     assert (late.unjudged, late.settings_ms) == ("late", NOW_MS + 200_000)
 
 
+def test_what_was_over_of_late_is_known_for_ten_minutes() -> None:
+    seen = Seen("ward/a")
+
+    def stand(after_ms: int, *standing: dict[str, Any]) -> None:
+        seen.take_standing({"standing": list(standing)}, NOW_MS + after_ms)
+
+    high, low = _advisory("disconnected", "high"), _advisory("leak-small", "low")
+    high["title"] = "The circuit is open"
+    explained = {**_advisory("co2-stopped", "high"), "outranked_by": high["id"]}
+    stand(0, high, low, explained)
+    assert card_of(seen, NOW_MS).over is None
+    stand(20_000)
+    over = card_of(seen, NOW_MS + 25_000).over
+    assert over is not None
+    assert (over.title, over.priority.value) == ("The circuit is open", "high")
+    assert over.ended_ms == NOW_MS + 20_000
+    assert card_of(seen, NOW_MS + 620_001).over is None
+    # What stands again is not over, and of another patient nothing is said.
+    stand(30_000, {**high, "id": "again"})
+    assert card_of(seen, NOW_MS + 31_000).over is None
+    stand(40_000)
+    seen.take(_patient(NOW_MS), NOW_MS + 41_000)
+    seen.take(_patient(NOW_MS, name="B8"), NOW_MS + 42_000)
+    assert card_of(seen, NOW_MS + 43_000).over is None
+
+
 def test_a_mean_of_breaths_does_not_stand_beside_no_breath() -> None:
     seen = Seen("ward/a")
     breath = {"channel": "co2", "etco2": {"value": 40.0}}
     seen.take_derived(breath, NOW_MS)
     standing = [_advisory("weaning-not-breathing", fact="co2.since_breath")]
-    seen.take_standing({"standing": standing, "problems": [], "paused": None})
+    seen.take_standing({"standing": standing, "problems": [], "paused": None}, NOW_MS)
 
     def rate(after_ms: int) -> Any:
         seen.take(_numerics(NOW_MS + after_ms, rr=17.0), NOW_MS + after_ms)
@@ -269,7 +297,7 @@ def test_a_mean_of_breaths_does_not_stand_beside_no_breath() -> None:
     shown = card_of(seen, NOW_MS + 118_000).shown
     assert {one.vital: one.value for one in shown}[Vital.RATE] == 2.0
     # Where it is something else that stands, the monitor counts.
-    seen.take_standing({"standing": [_advisory()], "problems": [], "paused": None})
+    seen.take_standing({"standing": [_advisory()], "problems": [], "paused": None}, NOW_MS)
     assert rate(120_000).value == 17.0
 
 
@@ -278,7 +306,7 @@ def test_settings_that_an_advisory_tells_of_are_not_told_twice() -> None:
     seen.take(_sent("settings", NOW_MS, mode="controlled"), NOW_MS)
     for fact, unjudged in (("ti.ratio_to_baseline", "late"), ("data.settings_age", None)):
         standing = [_advisory(fact=fact)]
-        seen.take_standing({"standing": standing, "problems": [], "paused": None})
+        seen.take_standing({"standing": standing, "problems": [], "paused": None}, NOW_MS)
         assert card_of(seen, NOW_MS + 190_000).unjudged == unjudged
 
 
