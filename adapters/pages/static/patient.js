@@ -169,6 +169,9 @@ function age() {
   put(document.getElementById("age"), readingWords(seconds));
   drawValues(document.getElementById("values"), card.values, since());
   put(document.getElementById("unjudged"), unjudgedWords(card, since()));
+  const look = document.getElementById("look");
+  look.hidden = !card.look;
+  put(look, card.look ? `${say("look_first")}: ${card.look}` : "");
   drawPause(news.paused, Math.max(0, card.paused_s - since()));
   drawSettings(news.settings, since());
   drawUsual(news.usual, since());

@@ -199,6 +199,7 @@ def test_one_patient_in_depth_by_keys_alone(ward: ToldWard, page: Page) -> None:
     page.wait_for_url("**/place/ward/box-17")
     item = page.locator("#standing article")
     item.wait_for()
+    assert page.inner_text("#look") == "Look first: Look at the tube."
     said = item.inner_text()
     for words in ("High.", "No pressure for 8 s", "Look at the tube.", "No inflation came.",
                   "the circuit has come off"):  # fmt: skip
