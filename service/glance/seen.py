@@ -116,10 +116,14 @@ class Seen:
         before, self.standing = self.standing, list(body.get("standing", ()))
         still = {one["id"] for one in self.standing}
         self.over = [one for one in self.over if received_ms - one.ended_ms <= OVER_KEPT_MS]
+        # What ends because another patient came is nothing of that one.
+        lies_there = None if self.patient is None else self.patient.patient
         self.over += [
             Over(one["title"], Priority(one["priority"]), received_ms)
             for one in before
-            if one["id"] not in still and one["outranked_by"] is None
+            if one["id"] not in still
+            and one["outranked_by"] is None
+            and one["patient"] in (None, lies_there)
         ]
         self.problems = list(body.get("problems", ()))
         self.paused = body.get("paused")

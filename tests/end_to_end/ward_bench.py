@@ -160,7 +160,7 @@ def advisory(
     """An advisory as it is published in `standing`, as far as a card needs it."""
     return {
         "id": f"id-{rule}", "rule": rule, "priority": priority, "state": "raised",
-        "acknowledged_by": None, "title": re.sub("-", " ", rule), "says": says,
+        "patient": None, "acknowledged_by": None, "title": re.sub("-", " ", rule), "says": says,
         "look_at": [look], "raised_at": to_text(_now_ms() - round(1000 * since_s)),
         "returned_at": None, "outranked_by": None, "because": "No inflation came.",
         "may_be": [{"cause": "circuit", "title": "the circuit has come off", "look": "Follow it.",

@@ -64,6 +64,7 @@ def _advisory(
         "priority": priority,
         "state": "raised" if by is None else "acknowledged",
         "acknowledged_by": by,
+        "patient": None,
         "title": "title",
         "says": "says",
         "look_at": ["first look", "second look"],
@@ -271,6 +272,19 @@ def test_what_was_over_of_late_is_known_for_ten_minutes() -> None:
     seen.take(_patient(NOW_MS), NOW_MS + 41_000)
     seen.take(_patient(NOW_MS, name="B8"), NOW_MS + 42_000)
     assert card_of(seen, NOW_MS + 43_000).over is None
+
+
+def test_what_ends_because_another_patient_came_is_nothing_of_that_one() -> None:
+    seen = Seen("ward/a")
+    seen.take(_patient(NOW_MS), NOW_MS)
+    seen.take_standing({"standing": [{**_advisory(), "patient": "A7"}]}, NOW_MS)
+    # The patient is told by its device, the end a moment later by the service.
+    seen.take(_patient(NOW_MS, name="B8"), NOW_MS + 1_000)
+    seen.take_standing({"standing": []}, NOW_MS + 1_200)
+    assert card_of(seen, NOW_MS + 2_000).over is None
+    seen.take_standing({"standing": [{**_advisory(), "patient": "B8"}]}, NOW_MS + 3_000)
+    seen.take_standing({"standing": []}, NOW_MS + 4_000)
+    assert card_of(seen, NOW_MS + 5_000).over is not None
 
 
 def test_a_mean_of_breaths_does_not_stand_beside_no_breath() -> None:
