@@ -8,13 +8,15 @@ from typing import Any, Final
 from adapters.texts import say
 from rules.priority import Priority
 from rules.wording import duration
+from service.glance.card import SILENT_MS
 from service.instants import from_text
 
 Body = Mapping[str, Any]
 
 _MOST_LOOKS: Final = 3
 _INDENT: Final = " " * 12
-_SILENT_S: Final = 10.0
+#: A time without any message that is told.
+SILENT_S: Final = SILENT_MS / 1000.0
 
 
 def handover_lines(body: Body) -> list[str]:
@@ -49,7 +51,7 @@ def lost_lines(lost: Body) -> list[str]:
             lines.append(
                 say("lost_values", name=name, without=counts["without"], sent=counts["sent"])
             )
-    if lost["longest_silence_s"] >= _SILENT_S:
+    if lost["longest_silence_s"] >= SILENT_S:
         lines.append(say("lost_silence", lasted=duration(lost["longest_silence_s"])))
     return lines
 

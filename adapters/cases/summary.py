@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+from adapters.cases.handover_lines import SILENT_S
 from adapters.texts import say
 from rules.priority import Priority
 from rules.wording import lasted, unit_words
@@ -17,7 +18,6 @@ _VITALS: Final = ("etco2", "fico2", "spo2", "pulse_rate", "rr", "pip", "tidal_vo
 _DIGITS: Final[Mapping[str, int]] = {"pip": 1, "tidal_volume": 1, "temperature": 1}
 #: Less of the time known than this is said.
 _WHOLE: Final = 0.95
-_SILENT_S: Final = 10.0
 
 
 def number_words(vital: str, value: float) -> str:
@@ -109,7 +109,7 @@ def _beyond(one: Body) -> Iterator[str]:
         ]
         doubt = say("sum_leak") if vital == "tidal_volume" and side == "above" else ""
         extreme = say(f"sum_{end}", value=value_words(vital, one[end], unit))
-        yield f"{_capital(_name(vital))} {', '.join(parts)}; {extreme}{doubt}."
+        yield f"{say(f'vital_{vital}')} {', '.join(parts)}; {extreme}{doubt}."
 
 
 def _unknown(figures: list[Body]) -> Iterator[str]:
@@ -131,10 +131,6 @@ def _name(vital: str) -> str:
     return say(f"sum_name_{vital}")
 
 
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
-
-
 def _silence(lost: Body) -> Iterator[str]:
-    if lost["longest_silence_s"] >= _SILENT_S:
+    if lost["longest_silence_s"] >= SILENT_S:
         yield say("sum_silence", lasted=lasted(lost["longest_silence_s"]))

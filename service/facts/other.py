@@ -148,14 +148,14 @@ def _journey(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
 def data_facts(bedside: Bedside, now_ms: int, facts: FactSet) -> None:
     heard = bedside.last_device_ms
     facts.put("data.any_age", None if heard is None else (now_ms - heard) / 1000.0)
-    for name, channel in (("paw", bedside.paw), ("co2", bedside.co2)):
-        received = channel.received_ms
+    for name, source in (
+        ("paw", bedside.paw),
+        ("co2", bedside.co2),
+        ("spo2", bedside.numerics.get("spo2")),
+        ("settings", bedside.settings),
+    ):
+        received = None if source is None else source.received_ms
         facts.put(f"data.{name}_age", None if received is None else (now_ms - received) / 1000.0)
-    spo2 = bedside.numerics.get("spo2")
-    facts.put("data.spo2_age", None if spo2 is None else (now_ms - spo2.received_ms) / 1000.0)
-    settings = bedside.settings
-    confirmed_s = None if settings is None else (now_ms - settings.received_ms) / 1000.0
-    facts.put("data.settings_age", confirmed_s)
     facts.put("data.lost_60s", float(bedside.losses.lost(now_ms)))
     facts.put("data.lost_share_60s", bedside.losses.share(now_ms), "nothing heard for a minute")
     facts.put(

@@ -27,9 +27,11 @@ SILENT_MS: Final = 10_000
 
 #: What rests on these facts alone is about the battery: of two equal ones the animal comes first.
 _OF_SUPPLY: Final = ("battery.", "power.", "journey.")
-#: What rests on these facts may be that no breath comes; then the last one was this long ago.
+#: What rests on these facts may be that no breath comes: when the last one was longer ago than
+#: this, and than so many of its periods.
 _OF_BREATHLESSNESS: Final = frozenset({"co2.since_breath", "breath.since", "breath.overdue"})
-BREATHLESS_MS: Final = 15_000
+_BREATHLESS_MS: Final = 15_000.0
+_PERIODS: Final = 2.5
 _SETTINGS_AGE: Final = "data.settings_age"
 
 #: The service knows no settings: they came too long ago, or breaths come and they never did.
@@ -203,25 +205,28 @@ def _shown(seen: Seen, phase: str | None, now_ms: int, most: int) -> tuple[Shown
         for vital, newest in seen.newest.items()
         if now_ms - newest.received_ms <= OLD_MS
     }
-    if Vital.RATE in recent and _breathless(seen, facts, now_ms):
-        recent[Vital.RATE] = Newest(None, "no-breath", seen.breath_ms or now_ms)
+    breath_ms = _breathless_since(seen, facts, now_ms)
+    if Vital.RATE in recent and breath_ms is not None:
+        recent[Vital.RATE] = Newest(None, "no-breath", breath_ms)
     return tuple(
         _one(seen, vital, recent[vital], now_ms)
         for vital in that_matter(recent, phase, facts, most)
     )
 
 
-def _breathless(seen: Seen, facts: Iterable[str], now_ms: int) -> bool:
-    """Whether what stands first is that no breath comes, and none has come of late.
+def _breathless_since(seen: Seen, facts: Iterable[str], now_ms: int) -> int | None:
+    """When the last breath was, if what stands first is that none comes, and none has of late.
 
     What a monitor counts is a mean: beside that it would look like breathing. Slow breaths of a
     reptile are breaths: it is waited for as long as two and a half of the fastest of late took.
     """
     if seen.breath_ms is None or _OF_BREATHLESSNESS.isdisjoint(facts):
-        return False
+        return None
     fastest = max((rate for _, rate in seen.course.get(Vital.RATE, ())), default=0.0)
-    waits_ms = max(BREATHLESS_MS, 2.5 * 60_000.0 / fastest if fastest > 0.0 else 0.0)
-    return now_ms - seen.breath_ms > waits_ms
+    waits_ms = _BREATHLESS_MS
+    if fastest > 0.0:
+        waits_ms = max(waits_ms, _PERIODS * 60_000.0 / fastest)
+    return seen.breath_ms if now_ms - seen.breath_ms > waits_ms else None
 
 
 def _one(seen: Seen, vital: Vital, newest: Newest, now_ms: int) -> Shown:

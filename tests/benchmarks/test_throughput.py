@@ -17,7 +17,7 @@ from end_to_end.service_process import ServiceProcess
 from end_to_end.store_facts import StoreFacts
 from end_to_end.ward_load import plan
 
-from adapters.rule_files import DEFAULT_RULES, load_rules
+from adapters.rule_files import DEFAULT_RULES, LoadedRules, load_rules
 from rules.engine import build_engine
 from rules.limits import PatientContext
 from service.intake import Arrival
@@ -54,12 +54,13 @@ class Round:
 def rounds(tmp_path_factory: pytest.TempPathFactory) -> list[Round]:
     received = arrivals(PLACES, SECONDS)
     folder = tmp_path_factory.mktemp("throughput")
-    return [_round(received, folder / str(turn)) for turn in range(ROUNDS)]
+    rules = load_rules(DEFAULT_RULES)
+    return [_round(received, folder / str(turn), rules) for turn in range(ROUNDS)]
 
 
-def _round(received: list[Arrival], folder: Path) -> Round:
+def _round(received: list[Arrival], folder: Path, rules: LoadedRules) -> Round:
     bare, first = Floor(folder / "bare"), Pipeline(folder / "first")
-    usual = Pipeline(folder / "usual", load_rules(DEFAULT_RULES))
+    usual = Pipeline(folder / "usual", rules)
     work_through(received, bare, first, usual)
     return Round(bare.timing, first.timing, usual.timing)
 

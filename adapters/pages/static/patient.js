@@ -43,12 +43,13 @@ function drawAdvisory(item, one, standing) {
   texts(find(".doubts"), one.uncertainty);
   put(find(".source"), say("source", { ref: one.source.ref, confidence: one.source.confidence }));
   drawAcknowledge(find(".acknowledge"), one);
-  drawFold(find(".whole"), one.outranked_by, standing.find((other) => other.id === one.outranked_by));
+  drawFold(find(".whole"), one.outranked_by, standing);
 }
 
 // What another explains is folded away; who opens it keeps it open.
-function drawFold(whole, by, other) {
+function drawFold(whole, by, standing) {
   const explained = Boolean(by);
+  const other = standing.find((one) => one.id === by);
   put(whole.firstElementChild, say(other ? "explained" : "explained_other", { title: other?.title }));
   if (whole.dataset.explained === String(explained)) return;
   whole.dataset.explained = String(explained);
@@ -169,9 +170,6 @@ function age() {
   put(document.getElementById("age"), readingWords(seconds));
   drawValues(document.getElementById("values"), card.values, since());
   put(document.getElementById("unjudged"), unjudgedWords(card, since()));
-  const look = document.getElementById("look");
-  look.hidden = !card.look;
-  put(look, card.look ? `${say("look_first")}: ${card.look}` : "");
   drawPause(news.paused, Math.max(0, card.paused_s - since()));
   drawSettings(news.settings, since());
   drawUsual(news.usual, since());
@@ -190,6 +188,9 @@ listen(`live/${ward}/${place}`, (told) => {
     at = performance.now();
     put(document.getElementById("who"), whoWords(card));
     put(document.getElementById("mode"), card.mode ? say(`mode_${card.mode}`) : "");
+    const look = document.getElementById("look");
+    look.hidden = !card.look;
+    put(look, card.look ? `${say("look_first")}: ${card.look}` : "");
     drawStanding(told.standing);
     age();
   }
