@@ -24,7 +24,7 @@ from adapters.sqlite.reading import open_for_reading
 from adapters.sqlite.store import store_file
 from adapters.texts import speak
 from rules.notice import NOTICE
-from rules.wording import duration, lasted
+from rules.wording import lasted
 from service.cases.report import Record
 from service.cases.stays import Stay
 from service.instants import to_text
@@ -116,9 +116,9 @@ def _list(stays: list[Stay], *, as_json: bool) -> None:
     for one in stays:
         row = _row(one)
         ends = row["to"][11:16] if one.ended else "still there"
-        lasted = duration((one.to_ms - one.from_ms) / 1000.0)
+        stayed = lasted((one.to_ms - one.from_ms) / 1000.0)
         begun = f"{row['from'][:10]} {row['from'][11:16]}"
-        table.add_row(one.patient, row["species"], one.place, begun, ends, lasted)
+        table.add_row(one.patient, row["species"], one.place, begun, ends, stayed)
     console = screen()
     console.print(table if stays else "This store holds no case: nobody was ever entered.")
     console.print(NOTICE, style="dim")
